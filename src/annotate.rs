@@ -1,0 +1,1 @@
+//! Our marks and plate tracks, onto the timeline and off again.

@@ -1,0 +1,31 @@
+//! Platesmith tells, for every shot of a locked cut in which a microphone boom was let
+//! into a locked-off take on purpose, whether it can be patched from a clean plate over
+//! exactly the frames the cut uses, and builds the plates.
+//!
+//! The job in one pass:
+//!
+//! 1. [`timeline`] reads the cut without loss and walks it with exact fractions to its uses;
+//! 2. [`platelog`] reads what was noted on set, [`matching`] finds the record of each use;
+//! 3. [`reach`] holds the patched frames against lock-off and plate, from claims alone;
+//! 4. [`media`] finds and reads the pictures;
+//! 5. [`plate`] lays a plate out over need and copies or encodes it;
+//! 6. [`findings`] gathers what was found, [`annotate`] writes it onto the timeline and
+//!    [`report`] into lists and pages; [`review`] runs all of it.
+//!
+//! A module uses only the modules above it in the list below.
+
+pub mod error;
+pub mod time;
+pub mod settings;
+pub mod media;
+pub mod reason;
+pub mod timeline;
+pub mod platelog;
+pub mod matching;
+pub mod reach;
+pub mod plate;
+pub mod findings;
+pub mod annotate;
+pub mod report;
+pub mod review;
+pub mod cli;

@@ -1,0 +1,1 @@
+//! Which record of the log describes the take a use shows, and why.

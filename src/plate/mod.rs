@@ -1,0 +1,1 @@
+//! Plates: how their frames are laid out over need, copied or encoded, and named.

@@ -1,0 +1,189 @@
+//! One record of the plate log, every field optional.
+
+use crate::time::Rate;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A point in time as noted: a timecode label, or a file frame.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub enum Point {
+    /// A label such as `10:12:08:00` or `00:59:58;20`.
+    Timecode(String),
+    /// `#N`: a 0-based frame of the file.
+    FileFrame(i64),
+}
+
+impl TryFrom<String> for Point {
+    type Error = String;
+    fn try_from(text: String) -> Result<Point, String> {
+        match text.trim().strip_prefix('#') {
+            Some(number) => {
+                number.trim().parse().map(Point::FileFrame).map_err(|_| {
+                    format!("\"{text}\" is not a file frame: write # and a whole number")
+                })
+            }
+            None => Ok(Point::Timecode(text.trim().to_string())),
+        }
+    }
+}
+
+impl From<Point> for String {
+    fn from(point: Point) -> String {
+        match point {
+            Point::Timecode(label) => label,
+            Point::FileFrame(number) => format!("#{number}"),
+        }
+    }
+}
+
+/// A noted range: in and out points as written (what an out point means is a setting).
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(from = "(Point, Point)", into = "(Point, Point)")]
+pub struct PointRange {
+    /// In point.
+    pub start: Point,
+    /// Out point.
+    pub end: Point,
+}
+
+impl From<(Point, Point)> for PointRange {
+    fn from((start, end): (Point, Point)) -> Self {
+        Self { start, end }
+    }
+}
+
+impl From<PointRange> for (Point, Point) {
+    fn from(range: PointRange) -> Self {
+        (range.start, range.end)
+    }
+}
+
+/// Where in a take a plate was rolled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PlateKind {
+    /// Before the action.
+    Head,
+    /// After the action.
+    Tail,
+    /// In a take of its own.
+    Take,
+}
+
+/// One plate as noted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlateNote {
+    /// Head, tail, or a take of its own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub kind: Option<PlateKind>,
+    /// Its range, if times were noted.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub range: Option<PointRange>,
+    /// Its length in seconds, if only that was noted: a search hint for the pixels.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub seconds: Option<f64>,
+    /// Camera clip of a plate take.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub clip: Option<String>,
+    /// Roll of a plate take.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub roll: Option<String>,
+    /// False if it was marked no good.
+    pub good: bool,
+}
+
+/// Frames marked unusable, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unusable {
+    /// The frames.
+    pub range: PointRange,
+    /// The reason given.
+    #[serde(default)]
+    pub why: String,
+}
+
+/// Which takes a plate take serves.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum Serves {
+    /// Only itself.
+    #[default]
+    Itself,
+    /// Every take of its set-up.
+    All,
+    /// The takes named by scene, slate and take, each optional.
+    Takes(Vec<ServedTake>),
+}
+
+/// One take a plate take serves.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+#[allow(missing_docs, reason = "headings of the plate log")]
+pub struct ServedTake {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub scene: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub slate: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub take: Option<String>,
+}
+
+/// One record: what was noted about one take of one camera. Every field may be absent.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Record {
+    /// Unique id of the recording (file UID or UMID), if noted.
+    pub id: Option<String>,
+    /// Scene.
+    pub scene: Option<String>,
+    /// Slate or set-up.
+    pub slate: Option<String>,
+    /// Take as written: `01`.
+    pub take: Option<String>,
+    /// Camera letter.
+    pub camera: Option<String>,
+    /// Camera roll.
+    pub roll: Option<String>,
+    /// Camera clip name.
+    pub clip: Option<String>,
+    /// Media file name.
+    pub media: Option<String>,
+    /// Date as written.
+    pub date: Option<String>,
+    /// Rate of the take clock.
+    pub rate: Option<Rate>,
+    /// First frame of the take.
+    pub start: Option<Point>,
+    /// Out point of the take.
+    pub end: Option<Point>,
+    /// Lock-offs.
+    pub lock_off: Vec<PointRange>,
+    /// Plates.
+    pub plates: Vec<PlateNote>,
+    /// Takes a plate take serves.
+    pub serves: Serves,
+    /// Boom spans; empty if nobody noted them.
+    pub boom: Vec<PointRange>,
+    /// True if the log says no boom was ever in frame.
+    pub no_boom: bool,
+    /// Where the boom is, as a polygon in shares of width and height.
+    pub region: Vec<[f64; 2]>,
+    /// Captured raster.
+    pub capture: Option<(u32, u32)>,
+    /// Frames not to be used.
+    pub unusable: Vec<Unusable>,
+    /// Remarks.
+    pub remarks: Option<String>,
+    /// Who agreed that the boom enters frame.
+    pub agreed_by: Option<String>,
+    /// Tolerance of its times in frames.
+    pub tolerance: Option<u32>,
+    /// For each key, the file and place it was read from.
+    pub origin: BTreeMap<String, String>,
+}
+
+impl Record {
+    /// Returns where the record begins in its log: file and place.
+    pub fn place(&self) -> &str {
+        self.origin.get("record").map_or("", String::as_str)
+    }
+}

@@ -1,0 +1,1 @@
+//! Patched frames against lock-off and plate reach, from the log alone.

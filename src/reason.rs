@@ -1,0 +1,121 @@
+//! One fact about a shot: its measure, the limit it met or missed, a sentence.
+
+use crate::time::FrameRange;
+use serde::Serialize;
+
+/// How much a reason weighs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// Worth knowing; changes nothing.
+    Note,
+    /// Somebody should look; the verdict stands.
+    Attention,
+    /// A static patch cannot work here.
+    Stop,
+}
+
+/// What a reason is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs, reason = "the names are the words of the trade; `sentence` explains each")]
+pub enum Code {
+    HandlesShort,
+    BoomInHandles,
+    OutsideLockOff,
+    CameraMoved,
+    UnsteadyPicture,
+    LockOffUnproven,
+    FocusChanged,
+    Parallax,
+    LightChanged,
+    EncodingDoubtful,
+    BackgroundMoving,
+    NoDivider,
+    DividerCrossed,
+    NoPlate,
+    PlateShort,
+    PlateFarInTime,
+    PlateNotAlike,
+    LogAndPictureDisagree,
+    StartTimecodeDisagrees,
+    AmbiguousRecord,
+    MediaMissing,
+    MediaUnreadable,
+    SpeedUnknown,
+    ResolutionMargin,
+    ReframeUnread,
+    OutOfFrame,
+    BoomWithoutLog,
+    Interlaced,
+    BurnInInPatch,
+}
+
+impl std::fmt::Display for Code {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match serde_json::to_value(self) {
+            Ok(serde_json::Value::String(text)) => f.write_str(&text),
+            _ => Err(std::fmt::Error),
+        }
+    }
+}
+
+/// One fact about a use.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Reason {
+    /// What it is about.
+    pub code: Code,
+    /// How much it weighs.
+    pub severity: Severity,
+    /// The frames concerned, on the take clock; `None` if it holds for the whole use.
+    pub range_in_take: Option<FrameRange>,
+    /// The measured or claimed value.
+    pub value: Option<f64>,
+    /// The unit of `value` and `limit`: `frames`, `px`, `percent`, `s`.
+    pub unit: Option<&'static str>,
+    /// The limit it met or missed, in `unit`.
+    pub limit: Option<f64>,
+    /// One plain sentence with the figures in it.
+    pub text: String,
+}
+
+impl Reason {
+    /// Makes a reason without range or figures.
+    pub fn new(code: Code, severity: Severity, text: impl Into<String>) -> Reason {
+        Reason {
+            code,
+            severity,
+            range_in_take: None,
+            value: None,
+            unit: None,
+            limit: None,
+            text: text.into(),
+        }
+    }
+
+    /// Says which frames of the take it is about.
+    pub fn over(mut self, range_in_take: FrameRange) -> Reason {
+        self.range_in_take = Some(range_in_take);
+        self
+    }
+
+    /// Adds the value, its unit and the limit it was held against.
+    pub fn measured(mut self, value: f64, unit: &'static str, limit: Option<f64>) -> Reason {
+        self.value = Some(value);
+        self.unit = Some(unit);
+        self.limit = limit;
+        self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn codes_are_written_as_in_the_lists() {
+        assert_eq!(Code::BurnInInPatch.to_string(), "burn-in-in-patch");
+        assert_eq!(Code::LockOffUnproven.to_string(), "lock-off-unproven");
+        assert_eq!(Code::StartTimecodeDisagrees.to_string(), "start-timecode-disagrees");
+    }
+}

@@ -1,0 +1,1 @@
+//! What is given back to people and machines, drawn from the findings alone.

@@ -1,0 +1,1 @@
+//! Runs the whole job over a cut; progress by callback, never prints.

@@ -1,0 +1,157 @@
+//! Every limit and choice the program works with, its default, and where it comes from.
+//!
+//! Read from a TOML file with `--settings`; a key that is not known is a fault, so that a
+//! misspelt limit is never silently the default.
+
+use crate::error::{BadInput, Faults};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// How out points in a plate log are meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(rename_all = "lowercase")]
+pub enum OutPoint {
+    /// The frame after the last good one, as in edit lists.
+    #[default]
+    Exclusive,
+    /// The last good frame.
+    Inclusive,
+}
+
+/// Which start timecode is believed when two disagree.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TimecodeTrust {
+    /// The timecode track or header of the media.
+    Container,
+    /// The start the log notes.
+    Log,
+    /// The `available_range` of the timeline.
+    Timeline,
+}
+
+/// How a loop plate turns round.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(rename_all = "lowercase")]
+pub enum Turns {
+    /// The best the measures allow; without measures `twice` over the whole plate.
+    #[default]
+    Auto,
+    /// The turning frame is shown once.
+    Once,
+    /// The turning frame is shown twice: a plate of P frames fills kP frames in k passes.
+    Twice,
+    /// The turn is rendered slow.
+    Eased,
+}
+
+/// Which of a reverse clip's two readings is rendered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(rename_all = "lowercase")]
+pub enum ReverseAnchor {
+    /// The first frame shown is `source_range`'s start: frames `[s-n+1, s+1)`.
+    #[default]
+    Start,
+    /// The last frame shown is `source_range`'s start: frames `[s, s+n)`.
+    End,
+}
+
+/// All settings. Unknown keys are refused.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Settings {
+    /// Handle frames before the use, in cut frames. Default 8: commonly named as the
+    /// least; common practice, no source.
+    pub handles_head: u32,
+    /// Handle frames after the use, in cut frames.
+    pub handles_tail: u32,
+    /// Frames over which the patch fades in and out around an affected run. Ours.
+    pub fade_frames: u32,
+    /// How loop plates turn.
+    pub turns: Turns,
+    /// Which reading of a reverse clip is rendered.
+    pub reverse_anchor: ReverseAnchor,
+    /// How out points in logs are meant.
+    pub out: OutPoint,
+    /// Whose start timecode is believed, first to last.
+    pub timecode_trust: Vec<TimecodeTrust>,
+    /// Tolerance of claims made by hand without a stated one, in frames. Ours.
+    pub claim_tolerance_frames: u32,
+    /// Number of need's first frame in file sequences. Common practice, no source.
+    pub first_frame: u32,
+    /// Suffixes of camera clips that hold only a plate. Common practice, no source.
+    pub plate_suffixes: Vec<String>,
+    /// Suffixes that proxies and transcodes add to a camera clip's name. Ours.
+    pub proxy_suffixes: Vec<String>,
+    /// A plate farther than this from the patched frames is `plate-far-in-time`, in
+    /// seconds. Ours: light drifts of 1-13 % were seen within 20 s outdoors.
+    pub plate_far_s: f64,
+    /// Shortest span between two turns that may not flash, in seconds: three flashes a
+    /// second is the limit of ITU-R BT.1702 and WCAG 2.3.1.
+    pub flash_guard_s: f64,
+    /// Codec for plates that cannot be copied: `prores-hq`, `prores-4444`, `dnxhr-hqx`,
+    /// `ffv1`, `dpx`, `exr`, `png`, `tiff`; `auto` stays nearest to the source.
+    pub plate_codec: String,
+    /// Threads one encoder may use; part of what makes output bytes the same everywhere.
+    pub encoder_threads: u32,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            handles_head: 8,
+            handles_tail: 8,
+            fade_frames: 6,
+            turns: Turns::Auto,
+            reverse_anchor: ReverseAnchor::Start,
+            out: OutPoint::Exclusive,
+            timecode_trust: vec![
+                TimecodeTrust::Container,
+                TimecodeTrust::Log,
+                TimecodeTrust::Timeline,
+            ],
+            claim_tolerance_frames: 0,
+            first_frame: 1001,
+            plate_suffixes: ["PL", "PLT", "PLATE"].map(String::from).to_vec(),
+            proxy_suffixes: ["_proxy", "_Proxy", "_PROXY", "_h264", "_prores", "_dnx"]
+                .map(String::from)
+                .to_vec(),
+            plate_far_s: 120.0,
+            flash_guard_s: 1.0 / 6.0,
+            plate_codec: "auto".into(),
+            encoder_threads: 2,
+        }
+    }
+}
+
+impl Settings {
+    /// Reads a TOML settings file.
+    ///
+    /// # Errors
+    ///
+    /// A missing file, TOML that cannot be read, an unknown key or a wrong value, with
+    /// its line.
+    pub fn read(path: &Path) -> Result<Settings, Faults> {
+        let name = path.display().to_string();
+        let text = std::fs::read_to_string(path).map_err(|io| {
+            Faults::one(
+                &name,
+                "",
+                format!("cannot be read: {io}"),
+                "check the path after --settings",
+            )
+        })?;
+        toml::from_str(&text).map_err(|fault| {
+            let line = fault.span().map_or(String::new(), |span| {
+                format!("line {}", text[..span.start.min(text.len())].matches('\n').count() + 1)
+            });
+            BadInput::new(
+                &name,
+                line,
+                fault.message().replace('\n', " "),
+                "correct or delete this line; docs/settings.toml lists every key",
+            )
+            .into()
+        })
+    }
+}
