@@ -2,6 +2,7 @@
 //! back (timeline, lists, report, exit code) is drawn from this and from nothing else.
 
 use crate::error::BadInput;
+pub use crate::reach::Claims;
 use crate::reason::{Reason, Severity};
 use crate::settings::Settings;
 use crate::time::{FrameRange, Rate};
@@ -273,21 +274,6 @@ pub struct UseFinding {
     pub reposition: Option<Reposition>,
     /// All reasons, in order of severity, then code, then range.
     pub reasons: Vec<Reason>,
-}
-
-/// What the log claims about a take, on the take clock.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
-pub struct Claims {
-    /// All frames of the take that are known to exist.
-    pub take: Option<FrameRange>,
-    /// Lock-offs.
-    pub lock_off: Vec<FrameRange>,
-    /// Plates that are good.
-    pub plates: Vec<FrameRange>,
-    /// Boom spans; empty if unknown.
-    pub boom: Vec<FrameRange>,
-    /// Frames marked unusable.
-    pub unusable: Vec<FrameRange>,
 }
 
 impl UseFinding {

@@ -1,1 +1,9 @@
 //! Patched frames against lock-off and plate reach, from the log alone.
+
+mod claims;
+mod clock;
+mod judge;
+
+pub use claims::Claims;
+pub use clock::{Clocks, LoggedStart, read_clocks};
+pub use judge::{Judgement, Outcome, between, judge, least_loop_frames};

@@ -1,0 +1,40 @@
+//! What the log claims about one take, on its take clock.
+
+use crate::time::FrameRange;
+use serde::Serialize;
+
+/// What the log claims about a take, on the take clock.
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+pub struct Claims {
+    /// All frames of the take that are known to exist, from the media or the log.
+    pub take: Option<FrameRange>,
+    /// Lock-offs; empty if nobody noted any.
+    pub lock_off: Vec<FrameRange>,
+    /// Plates that are good.
+    pub plates: Vec<FrameRange>,
+    /// Boom spans; empty if unknown or none.
+    pub boom: Vec<FrameRange>,
+    /// Frames marked unusable.
+    pub unusable: Vec<FrameRange>,
+    /// True if the log says that no boom was ever in frame.
+    pub no_boom: bool,
+    /// Plates noted by kind and length without times, in words: hints for the pixels.
+    pub hints: Vec<String>,
+    /// How many frames the log's times may be off.
+    pub tolerance: u32,
+}
+
+impl Claims {
+    /// Returns where the boom must be taken to be in frame, within `range`.
+    ///
+    /// Unknown boom spans count as everywhere outside the plates.
+    pub fn boom_within(&self, range: FrameRange) -> Vec<FrameRange> {
+        if self.no_boom {
+            Vec::new()
+        } else if self.boom.is_empty() {
+            range.without(&self.plates)
+        } else {
+            self.boom.iter().filter_map(|span| span.overlap(range)).collect()
+        }
+    }
+}
