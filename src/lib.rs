@@ -25,6 +25,7 @@ pub mod matching;
 pub mod reach;
 pub mod plate;
 pub mod findings;
+pub mod verdict;
 pub mod annotate;
 pub mod report;
 pub mod review;

@@ -27,6 +27,18 @@ pub struct Clocks {
 }
 
 impl Clocks {
+    /// Returns the clocks of a use without media: the take clock is the clip clock.
+    pub fn without_media(clip_rate: Rate) -> Clocks {
+        Clocks {
+            rate: clip_rate,
+            counting: Counting::new(clip_rate, false),
+            file_start: None,
+            file_frames: None,
+            scale: Exact::one(),
+            offset: whole(0),
+        }
+    }
+
     /// Returns the smallest whole take range that holds an exact span of clip time.
     pub fn take_range(&self, span_in_clip: &(Exact, Exact)) -> FrameRange {
         let at = |clip: &Exact| clip * &self.scale + &self.offset;
@@ -91,7 +103,7 @@ pub fn read_clocks(
     trust: &[TimecodeTrust],
 ) -> Result<(Clocks, Vec<Reason>), Box<Reason>> {
     let Some(media) = media else {
-        return Ok((without_file(used), Vec::new()));
+        return Ok((Clocks::without_media(used.clip_rate), Vec::new()));
     };
     let scale = frames_per_clip_frame(used.clip_rate, media.rate);
     let span = used
@@ -117,17 +129,6 @@ pub fn read_clocks(
         offset: whole(start.0) - zero,
     };
     Ok((clocks, starts.disagreement(counting, logged.tolerance).into_iter().collect()))
-}
-
-fn without_file(used: &Use) -> Clocks {
-    Clocks {
-        rate: used.clip_rate,
-        counting: Counting::new(used.clip_rate, false),
-        file_start: None,
-        file_frames: None,
-        scale: Exact::one(),
-        offset: whole(0),
-    }
 }
 
 /// Media frames in one clip frame. Rates with one count base count the same frames (a
