@@ -10,7 +10,7 @@
 //! 4. [`media`] finds and reads the pictures;
 //! 5. [`plate`] lays a plate out over need and copies or encodes it;
 //! 6. [`findings`] gathers what was found, [`annotate`] writes it onto the timeline and
-//!    [`report`] into lists and pages; [`review`] runs all of it.
+//!    [`report`] into lists and pages.
 //!
 //! A module uses only the modules above it in the list below.
 
@@ -28,5 +28,3 @@ pub mod findings;
 pub mod verdict;
 pub mod annotate;
 pub mod report;
-pub mod review;
-pub mod cli;

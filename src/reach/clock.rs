@@ -91,7 +91,8 @@ pub struct LoggedStart {
 /// `used` is judged on [`Use::media_span`]. With media, `available_range` gives the file
 /// clock where it fits the file (its start is the file's timecode or 0, or its length is
 /// the file's); otherwise the used range is take time where it lies in the file's timecode
-/// span, and file time where it lies in `[0, frames)`.
+/// span, and file time where it lies in `[0, frames)`. `counting` is how the take's labels
+/// count.
 ///
 /// # Errors
 ///
@@ -99,11 +100,12 @@ pub struct LoggedStart {
 pub fn read_clocks(
     used: &Use,
     media: Option<&MediaInfo>,
+    counting: Counting,
     logged: LoggedStart,
     trust: &[TimecodeTrust],
 ) -> Result<(Clocks, Vec<Reason>), Box<Reason>> {
     let Some(media) = media else {
-        return Ok((Clocks::without_media(used.clip_rate), Vec::new()));
+        return Ok((Clocks { counting, ..Clocks::without_media(used.clip_rate) }, Vec::new()));
     };
     let scale = frames_per_clip_frame(used.clip_rate, media.rate);
     let span = used
@@ -113,7 +115,6 @@ pub fn read_clocks(
     let span = (span.0 * &scale, span.1 * &scale);
     let starts = Starts::of(used, media, logged, &scale);
     let start = starts.chosen(trust);
-    let counting = media.start.map_or(Counting::new(media.rate, false), |tag| tag.counting);
     let reading = Reading { span, frames: media.frames, start, counting };
 
     let zero = match starts.available_fits(media, &reading) {
