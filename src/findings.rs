@@ -136,27 +136,6 @@ pub struct TakeName {
     pub clip: Option<String>,
 }
 
-impl TakeName {
-    /// Returns the take in a few words: `scene 12 slate 12A take 3 camera B, A014C007`.
-    pub fn in_words(&self) -> String {
-        let parts = [
-            ("scene", &self.scene),
-            ("slate", &self.slate),
-            ("take", &self.take),
-            ("camera", &self.camera),
-        ];
-        let named: Vec<String> = parts
-            .iter()
-            .filter_map(|(word, value)| value.as_ref().map(|value| format!("{word} {value}")))
-            .collect();
-        match (&self.clip, named.is_empty()) {
-            (Some(clip), true) => clip.clone(),
-            (Some(clip), false) => format!("{}, {clip}", named.join(" ")),
-            (None, _) => named.join(" "),
-        }
-    }
-}
-
 /// How a use was matched.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Default)]
 pub struct MatchSummary {

@@ -9,8 +9,9 @@
 //! 3. [`reach`] holds the patched frames against lock-off and plate, from claims alone;
 //! 4. [`media`] finds and reads the pictures;
 //! 5. [`plate`] lays a plate out over need and copies or encodes it;
-//! 6. [`findings`] gathers what was found, [`annotate`] writes it onto the timeline and
-//!    [`report`] into lists and pages.
+//! 6. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
+//!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
+//!    of it.
 //!
 //! A module uses only the modules above it in the list below.
 
@@ -26,5 +27,6 @@ pub mod reach;
 pub mod plate;
 pub mod findings;
 pub mod verdict;
+pub mod marks;
 pub mod annotate;
 pub mod report;

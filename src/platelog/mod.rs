@@ -66,6 +66,19 @@ pub fn read_logs(paths: &[PathBuf], settings: &Settings) -> (Vec<Record>, Vec<Ba
     (records, faults)
 }
 
+/// Reads one range as it is written in a log: `10:12:08:00-10:14:02:00` or `#12-#60`.
+///
+/// # Errors
+///
+/// What is wrong with the text, and what to do about it.
+pub fn read_range(text: &str) -> Result<PointRange, (String, String)> {
+    let [range] = <[_; 1]>::try_from(cells::ranges(text)).map_err(|found| {
+        let fault = format!("\"{}\" holds {} ranges", crate::error::shown(text, 60), found.len());
+        (fault, "give one range: two timecodes or two file frames (#12-#60)".to_string())
+    })?;
+    range.map_err(|wrong| (wrong.fault, wrong.remedy))
+}
+
 /// Reads one log from memory; `name` stands for the file in faults and origins.
 pub fn read_log_bytes(
     bytes: &[u8],

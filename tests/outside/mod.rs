@@ -49,6 +49,22 @@ pub fn python() -> Option<PathBuf> {
     None
 }
 
+/// Returns a Python that has `module`: the one of [`python`], else `python3`, or says that
+/// there is none.
+pub fn python_with(module: &str) -> Option<PathBuf> {
+    let named = std::env::var_os("PLATESMITH_PYTHON")
+        .map_or_else(|| project().join(".venv/bin/python"), PathBuf::from);
+    let has = |python: &PathBuf| {
+        let asked = Command::new(python).args(["-c", &format!("import {module}")]).output();
+        asked.is_ok_and(|run| run.status.success())
+    };
+    let found = [named, PathBuf::from("python3")].into_iter().find(has);
+    if found.is_none() {
+        skipped(&format!("no Python with {module}; scripts/test installs it"));
+    }
+    found
+}
+
 fn skipped(why: &str) {
     // Straight to the terminal: the test harness hides what a passing test prints.
     use std::io::Write;

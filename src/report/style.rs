@@ -1,0 +1,218 @@
+//! The look of the page: a printed continuity sheet with a measuring tape laid on it. The
+//! tape is the one bright thing; everything else is ink.
+//!
+//! Colour never speaks alone: each mark also has its own lane, its own hatching and its
+//! word. The hues are those a red-green blind eye keeps apart (blue, orange-red, and the
+//! yellow of the tape).
+
+/// One colour of the page, on light and on dark ground.
+pub(super) struct Colour {
+    pub(super) name: &'static str,
+    pub(super) light: &'static str,
+    pub(super) dark: &'static str,
+}
+
+const fn colour(name: &'static str, light: &'static str, dark: &'static str) -> Colour {
+    Colour { name, light, dark }
+}
+
+/// Every colour of the page. A test holds the pairs that meet against WCAG 2.2.
+pub(super) const PALETTE: [Colour; 13] = [
+    colour("page", "#f5f5f1", "#14171a"),
+    colour("pane", "#e8e9e4", "#1f2429"),
+    colour("ink", "#16181b", "#ebebe6"),
+    colour("quiet", "#50555b", "#aab0b6"),
+    colour("rule", "#7b8086", "#747c84"),
+    colour("tape", "#f6c430", "#e2b22a"),
+    colour("tape-ink", "#16181b", "#14171a"),
+    colour("plate", "#0b5394", "#6db3f2"),
+    colour("boom", "#b23a00", "#ff8a4c"),
+    colour("patch", "#006a52", "#4fc9a0"),
+    colour("on-mark", "#ffffff", "#14171a"),
+    colour("stop", "#a32a00", "#ff9a73"),
+    colour("attention", "#735000", "#ecc063"),
+];
+
+/// Returns the style sheet.
+pub(super) fn sheet() -> String {
+    let set = |pick: fn(&Colour) -> &str| {
+        PALETTE.iter().map(|c| format!("--{}:{};", c.name, pick(c))).collect::<String>()
+    };
+    let (light, dark) = (set(|c| c.light), set(|c| c.dark));
+    format!(
+        ":root{{color-scheme:light dark;{light}}}\n\
+         @media (prefers-color-scheme:dark){{:root{{{dark}}}}}\n{RULES}\
+         @media print{{:root{{{light}--page:#ffffff}}{PRINT}}}\n"
+    )
+}
+
+const RULES: &str = r#"
+*{box-sizing:border-box}
+body{margin:0;background:var(--page);color:var(--ink);font:16px/1.5 "Helvetica Neue",Helvetica,Arial,"Liberation Sans",sans-serif;font-variant-numeric:tabular-nums}
+.sheet{max-width:1180px;margin:0 auto;padding:0 28px 64px}
+h1,h2,h3,.big{font-family:"DIN Alternate","Bahnschrift","Roboto Condensed","Arial Narrow","Liberation Sans Narrow",Arial,sans-serif;font-stretch:condensed;font-weight:700;line-height:1.15}
+h1{font-size:44px;margin:40px 0 4px;letter-spacing:-.01em;overflow-wrap:anywhere}
+h2{font-size:25px;margin:56px 0 12px;padding-top:10px;border-top:3px solid var(--ink)}
+h3{font-size:24px;margin:0;overflow-wrap:anywhere}
+p{margin:6px 0;max-width:78ch}
+a{color:var(--plate);text-underline-offset:3px}
+a:focus-visible,.ruler:focus-visible{outline:3px solid var(--plate);outline-offset:3px}
+.skip{position:absolute;left:-999px}
+.skip:focus{left:12px;top:12px;background:var(--page);padding:6px 12px}
+.quiet{color:var(--quiet)}
+.big{font-size:25px;margin:22px 0 4px}
+code{font:13px/1.4 ui-monospace,"SFMono-Regular",Consolas,"Liberation Mono",monospace;overflow-wrap:anywhere}
+table{border-collapse:collapse;width:100%}
+th,td{text-align:left;vertical-align:top;padding:3px 14px 3px 0;font-weight:400}
+thead th{color:var(--quiet);font-size:13px;border-bottom:1px solid var(--rule)}
+.num{text-align:right;white-space:nowrap}
+.tally th,.tally td{border-bottom:1px solid var(--pane);vertical-align:middle}
+.tally .num{width:3.5em;font-size:21px;font-weight:700}
+.tally th{width:15.5em;white-space:nowrap}
+.tally .strip{padding:0;width:auto}
+.tally svg{display:block;width:100%;height:auto}
+.nil{color:var(--quiet)}
+ol.first{padding-left:0;list-style:none;margin:0}
+ol.first li{display:grid;grid-template-columns:17em 13em 1fr;gap:0 16px;padding:7px 0;border-bottom:1px solid var(--pane)}
+.shot{margin:0 0 8px;padding:34px 0 10px;border-top:1px solid var(--rule);break-inside:avoid}
+.shot:first-of-type{border-top:0;padding-top:8px}
+.head{display:flex;flex-wrap:wrap;gap:0 22px;align-items:baseline;justify-content:space-between}
+.verdict{font-weight:700;letter-spacing:.03em}
+.verdict::before{content:"";display:inline-block;width:26px;height:0;border-top:4px solid currentColor;vertical-align:.28em;margin-right:10px}
+.v-plate,.v-loop,.v-borrow,.v-still,.v-gather{color:var(--plate)}
+.v-by-hand{color:var(--stop)}
+.v-by-hand::before{border-top-style:dotted}
+.v-undecided{color:var(--attention)}
+.v-undecided::before{border-top-style:dashed}
+.ruler{margin:14px 0 12px;overflow-x:auto}
+.ruler svg{display:block;width:100%;min-width:760px;height:auto}
+.sides{display:grid;grid-template-columns:minmax(0,1fr) minmax(0,1fr);gap:4px 40px}
+.reasons{list-style:none;margin:4px 0;padding:0}
+.reasons li{padding:5px 0 5px 92px;position:relative}
+.reasons .sev{position:absolute;left:0;width:84px;font-weight:700;font-size:14px;line-height:24px}
+.sev-stop{color:var(--stop)}.sev-attention{color:var(--attention)}.sev-note{color:var(--quiet)}
+.figures{display:block;color:var(--quiet);font-size:13px}
+dl{display:grid;grid-template-columns:7.2em 1fr;gap:3px 12px;margin:8px 0;font-size:15px}
+dt{color:var(--quiet)}dd{margin:0;overflow-wrap:anywhere}
+.faults{border-left:6px double var(--stop);padding-left:18px}
+.faults h2{border-top:0;color:var(--stop)}
+.faults li{margin:8px 0}
+.lines{columns:2;column-gap:40px;list-style:none;padding:0;margin:8px 0;font-size:14px}
+.lines li{break-inside:avoid;padding:1px 0;overflow-wrap:anywhere}
+@media (max-width:760px){.sheet{padding:0 14px 40px}.sides,ol.first li{display:block}.lines{columns:1}h1{font-size:32px}.tally th{width:auto;white-space:normal}.tally .strip{display:none}}
+svg text{font:12px "Helvetica Neue",Helvetica,Arial,"Liberation Sans",sans-serif;fill:var(--ink)}
+svg .lane{fill:var(--quiet);text-anchor:end}
+svg .on{fill:var(--on-mark);text-anchor:middle}
+svg .mid{text-anchor:middle}
+svg .end{text-anchor:end}
+svg .none{fill:var(--quiet);font-style:italic}
+svg .num{font-size:11px;fill:var(--quiet)}
+svg .tape{fill:var(--tape)}
+svg .tick{stroke:var(--tape-ink);stroke-width:1.2;fill:none}
+svg .tick-num{fill:var(--tape-ink);font-size:12px;font-weight:700}
+svg .line{stroke:var(--ink);stroke-width:2;fill:none}
+svg .hair{stroke:var(--rule);stroke-width:1;fill:none}
+svg .dash{stroke:var(--rule);stroke-width:1;stroke-dasharray:4 3;fill:none}
+svg .boom{fill:url(#hang);stroke:var(--boom);stroke-width:1.5}
+svg .boom-guess{fill:url(#hang-thin);stroke:var(--boom);stroke-width:1;stroke-dasharray:4 3}
+svg .plate{fill:var(--plate)}
+svg .other{fill:none;stroke:var(--plate);stroke-width:2}
+svg .unusable{fill:url(#cross);stroke:var(--ink);stroke-width:1}
+svg .used{fill:var(--ink)}
+svg .handle{fill:url(#slant);stroke:var(--ink);stroke-width:1}
+svg .patch{fill:url(#weave);stroke:var(--patch);stroke-width:1.5}
+svg .pane{fill:var(--pane)}
+svg .path{stroke:var(--plate);stroke-width:2.5;fill:none;stroke-linejoin:round}
+svg .dense{fill:url(#zig);stroke:var(--plate);stroke-width:1.5}
+svg .ease{fill:none;stroke:var(--ink);stroke-width:1.5}
+svg .s-boom{stroke:var(--boom);stroke-width:2}
+svg .s-boom-thin{stroke:var(--boom);stroke-width:1}
+svg .s-ink{stroke:var(--ink);stroke-width:1}
+svg .s-patch{stroke:var(--patch);stroke-width:3}
+svg .s-plate{stroke:var(--plate);stroke-width:1.5;fill:none}
+svg .m-stop{fill:var(--stop)}
+svg .m-look{fill:none;stroke:var(--attention);stroke-width:3}
+svg .m-rest{fill:var(--rule)}
+.defs{position:absolute;width:0;height:0}
+"#;
+
+const PRINT: &str = "*{print-color-adjust:exact;-webkit-print-color-adjust:exact}\
+body{font-size:10pt}.sheet{max-width:none;padding:0}.skip{display:none}\
+.ruler{overflow:visible}.ruler svg{min-width:0}h2,h3{break-after:avoid}\
+a{color:inherit}@page{margin:14mm}";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Relative luminance, W3C WCAG 2.2, definition "relative luminance".
+    fn luminance(hex: &str) -> f64 {
+        let channel = |at: usize| {
+            let value = f64::from(u8::from_str_radix(&hex[at..at + 2], 16).expect("hex")) / 255.0;
+            if value <= 0.04045 { value / 12.92 } else { ((value + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * channel(1) + 0.7152 * channel(3) + 0.0722 * channel(5)
+    }
+
+    /// Contrast ratio, W3C WCAG 2.2, definition "contrast ratio".
+    fn contrast(a: &str, b: &str) -> f64 {
+        let (a, b) = (luminance(a), luminance(b));
+        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    fn named(name: &str) -> &'static Colour {
+        PALETTE.iter().find(|colour| colour.name == name).expect("in the palette")
+    }
+
+    #[test]
+    fn the_formula_gives_the_published_ends() {
+        // WCAG 2.2: ratios run from 1 to 21.
+        assert!((contrast("#000000", "#ffffff") - 21.0).abs() < 1e-9);
+        assert!((contrast("#777777", "#777777") - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn text_meets_wcag_aa_and_marks_meet_non_text_contrast() {
+        // WCAG 2.2: 1.4.3 asks 4.5 of text, 1.4.11 asks 3 of what a drawing needs.
+        let text = [
+            ("ink", "page"),
+            ("ink", "pane"),
+            ("quiet", "page"),
+            ("quiet", "pane"),
+            ("stop", "page"),
+            ("attention", "page"),
+            ("plate", "page"),
+            ("tape-ink", "tape"),
+            ("on-mark", "plate"),
+            ("page", "ink"),
+        ];
+        let marks = [
+            ("rule", "page"),
+            ("rule", "pane"),
+            ("boom", "page"),
+            ("boom", "pane"),
+            ("patch", "page"),
+            ("patch", "pane"),
+            ("plate", "pane"),
+        ];
+        let all = text.map(|pair| (pair, 4.5)).into_iter().chain(marks.map(|pair| (pair, 3.0)));
+        for ((a, b), least) in all {
+            let grounds = [named(b).light, if b == "page" { "#ffffff" } else { named(b).light }];
+            for ground in grounds {
+                let ratio = contrast(named(a).light, ground);
+                assert!(ratio >= least, "light {a} on {b}: {ratio:.2}");
+            }
+            let ratio = contrast(named(a).dark, named(b).dark);
+            assert!(ratio >= least, "dark {a} on {b}: {ratio:.2}");
+        }
+    }
+
+    #[test]
+    fn the_sheet_names_only_colours_that_exist() {
+        let sheet = sheet();
+        for used in sheet.split("var(--").skip(1) {
+            let name = used.split(')').next().expect("closed");
+            assert!(PALETTE.iter().any(|colour| colour.name == name), "{name}");
+        }
+    }
+}
