@@ -31,6 +31,9 @@ pub struct Rate {
 }
 
 impl Rate {
+    /// 24 frames a second.
+    pub const FILM: Rate = Rate { num: 24, den: 1 };
+
     /// Makes the rate `num / den` frames a second, in lowest terms; `None` if either is zero.
     pub fn new(num: u32, den: u32) -> Option<Rate> {
         if num == 0 || den == 0 {
