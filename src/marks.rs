@@ -85,6 +85,11 @@ fn phrases(found: &UseFinding) -> Vec<String> {
     }
 }
 
+/// Says a reason in a few words: `camera moved 3.2 px, limit 0.5`.
+pub fn reason_in_few_words(reason: &Reason) -> String {
+    reason_phrases(reason).join(", ")
+}
+
 fn passes(found: &UseFinding) -> String {
     let passes = found.plate.as_ref().map_or(0, |plate| plate.passes);
     format!("{passes} {}", if passes == 1 { "pass" } else { "passes" })

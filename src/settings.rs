@@ -155,3 +155,31 @@ impl Settings {
         })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_commented_file_holds_every_default() {
+        let commented = include_str!("../docs/settings.toml");
+        assert_eq!(toml::from_str::<Settings>(commented), Ok(Settings::default()));
+        let keys = toml::Table::try_from(Settings::default()).expect("settings are a table");
+        for key in keys.keys() {
+            assert!(
+                commented.contains(&format!("\n{key} = ")),
+                "{key} is not in docs/settings.toml"
+            );
+        }
+    }
+
+    #[test]
+    fn an_unknown_key_is_named_with_its_line() {
+        let folder = tempfile::tempdir().expect("a folder for the test");
+        let file = folder.path().join("show.toml");
+        std::fs::write(&file, "fade_frames = 4\nhandels_head = 8\n").expect("written");
+        let faults = Settings::read(&file).expect_err("the key is misspelt").0;
+        assert_eq!(faults[0].place, "line 2");
+        assert!(faults[0].fault.contains("handels_head"), "{}", faults[0].fault);
+    }
+}

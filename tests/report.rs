@@ -304,7 +304,7 @@ fn the_marker_holds_the_decisive_number() {
 fn marker_colours_are_names_of_the_standard() {
     let Some(python) = outside::python() else { return };
     let list = "import opentimelineio as o\n\
-        print(' '.join(v for k,v in vars(o.schema.MarkerColor).items() if k.isupper()))";
+        print(' '.join(n for n in dir(o.schema.MarkerColor) if n.isupper()))";
     let answer = std::process::Command::new(python).args(["-c", list]).output().expect("runs");
     let names = String::from_utf8_lossy(&answer.stdout).to_string();
     for found in &every_verdict().uses {
@@ -331,8 +331,8 @@ fn the_table_keeps_to_its_width_and_counts_what_was_not_looked_at() {
 #[test]
 fn a_page_of_five_hundred_shots_stays_small() {
     let page = html::page(&many(500));
-    // Ours: 6 KB a shot opens at once and can be mailed.
-    assert!(page.len() < 500 * 6_000, "{} bytes", page.len());
+    // Ours: 10 KB a shot, looped, is a page of 5 MB, which opens at once and can be mailed.
+    assert!(page.len() < 500 * 10_000, "{} bytes", page.len());
 }
 
 #[test]

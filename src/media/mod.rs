@@ -1,6 +1,28 @@
 //! Frames and coded packets in and out: the only place that touches the FFmpeg libraries.
 //! Source media are opened read-only and never written.
+//!
+//! File frame n is the n-th picture a player shows: samples hidden by an edit list and
+//! leading pictures without references do not count.
 
 mod info;
+mod ffi;
+mod clock;
+mod matroska;
+mod picture;
+mod luma;
+mod scan;
+mod timecode;
+mod open;
+mod container;
+mod images;
+mod image_frames;
+mod header;
+mod frames;
+mod read;
+mod identity;
 
+pub use frames::Frames;
 pub use info::{ColourTags, FieldOrder, MediaInfo, MediaKind, StartTimecode};
+pub use open::{Media, OpenOptions, open, open_with};
+pub use picture::Picture;
+pub use read::{FrameReader, ReadSummary};

@@ -1,5 +1,152 @@
 //! What was noted on set: records of takes, their plates, booms and lock-offs.
+//!
+//! A log is a CSV table whose headings are the record's keys, or a JSON file of the schema
+//! `platesmith.platelog/1`. Faults are said with file, place, value and remedy, all of a
+//! file at once; a row with a fault keeps its good cells. Entries of several logs for one
+//! take become one record.
 
+mod cells;
+mod csv;
+mod entry;
+mod json;
+mod keys;
+mod merge;
+mod points;
 mod record;
+mod text;
+mod write;
 
-pub use record::{PlateKind, PlateNote, Point, PointRange, Record, Serves, Unusable};
+pub use keys::{KEYS, key_of};
+pub use merge::{dates_agree, take_key};
+pub use points::{PointFault, TakeClock, take_frame, take_range};
+pub use record::{PlateKind, PlateNote, Point, PointRange, Record, ServedTake, Serves, Unusable};
+pub use write::{write_csv, write_json};
+
+use crate::error::BadInput;
+use crate::settings::Settings;
+use std::collections::BTreeMap;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// The version of the layout of a JSON log.
+pub const SCHEMA: &str = "platesmith.platelog/1";
+
+/// Largest log that is read, in bytes. A feature's log is a few megabytes; ours.
+const LARGEST_LOG: u64 = 64 << 20;
+
+/// What is wrong with a value, and what to do about it; the place is added by the reader.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Wrong {
+    fault: String,
+    remedy: String,
+}
+
+impl Wrong {
+    fn new(fault: impl Into<String>, remedy: impl Into<String>) -> Wrong {
+        Wrong { fault: fault.into(), remedy: remedy.into() }
+    }
+}
+
+/// Reads logs in the order given and makes one record of each take.
+///
+/// Records stand in the order in which their take is first named. Every fault of every
+/// file comes back beside what could be read.
+pub fn read_logs(paths: &[PathBuf], settings: &Settings) -> (Vec<Record>, Vec<BadInput>) {
+    let mut faults = Vec::new();
+    let mut entries = Vec::new();
+    for (path, label) in paths.iter().zip(labels(paths)) {
+        let name = path.display().to_string();
+        let source = entry::Source { name: &name, label: &label, settings };
+        match read_bytes(path) {
+            Ok(bytes) => entries.extend(read_log(&bytes, &source, path, &mut faults)),
+            Err(wrong) => faults.push(BadInput::new(&name, "", wrong.fault, wrong.remedy)),
+        }
+    }
+    let records = merge::merged(entries, settings, &mut faults);
+    (records, faults)
+}
+
+/// Reads one range as it is written in a log: `10:12:08:00-10:14:02:00` or `#12-#60`.
+///
+/// # Errors
+///
+/// What is wrong with the text, and what to do about it.
+pub fn read_range(text: &str) -> Result<PointRange, (String, String)> {
+    let [range] = <[_; 1]>::try_from(cells::ranges(text)).map_err(|found| {
+        let fault = format!("\"{}\" holds {} ranges", crate::error::shown(text, 60), found.len());
+        (fault, "give one range: two timecodes or two file frames (#12-#60)".to_string())
+    })?;
+    range.map_err(|wrong| (wrong.fault, wrong.remedy))
+}
+
+/// Reads one log from memory; `name` stands for the file in faults and origins.
+pub fn read_log_bytes(
+    bytes: &[u8],
+    name: &str,
+    settings: &Settings,
+) -> (Vec<Record>, Vec<BadInput>) {
+    let mut faults = Vec::new();
+    let source = entry::Source { name, label: name, settings };
+    let entries = read_log(bytes, &source, Path::new(name), &mut faults);
+    let records = merge::merged(entries, settings, &mut faults);
+    (records, faults)
+}
+
+fn read_log(
+    bytes: &[u8],
+    source: &entry::Source<'_>,
+    path: &Path,
+    faults: &mut Vec<BadInput>,
+) -> Vec<entry::Entry> {
+    let decoded = match text::decode(bytes) {
+        Ok(decoded) => decoded,
+        Err((place, wrong)) => {
+            faults.push(BadInput::new(source.name, place, wrong.fault, wrong.remedy));
+            return Vec::new();
+        }
+    };
+    if let Some((place, wrong)) = decoded.damage {
+        faults.push(BadInput::new(source.name, place, wrong.fault, wrong.remedy));
+    }
+    let json = path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("json"));
+    if json || decoded.text.trim_start().starts_with(['{', '[']) {
+        json::read(&decoded.text, source, faults)
+    } else {
+        csv::read(&decoded.text, source, faults)
+    }
+}
+
+fn read_bytes(path: &Path) -> Result<Vec<u8>, Wrong> {
+    if path.is_dir() {
+        return Err(Wrong::new("is a folder, not a log", "name the log files in it"));
+    }
+    let unread = |io: std::io::Error| {
+        Wrong::new(format!("cannot be read: {io}"), "check the path after --log")
+    };
+    let mut bytes = Vec::new();
+    let file = std::fs::File::open(path).map_err(unread)?;
+    file.take(LARGEST_LOG + 1).read_to_end(&mut bytes).map_err(unread)?;
+    if bytes.len() as u64 > LARGEST_LOG {
+        return Err(Wrong::new(
+            format!("is larger than {} MiB", LARGEST_LOG >> 20),
+            "check that this is a log; if it is, cut it into several files",
+        ));
+    }
+    Ok(bytes)
+}
+
+/// Names the files in origins: without folders where that tells them apart.
+fn labels(paths: &[PathBuf]) -> Vec<String> {
+    let short = |path: &PathBuf| {
+        path.file_name().map_or(path.display().to_string(), |n| n.to_string_lossy().into_owned())
+    };
+    let mut seen: BTreeMap<String, usize> = BTreeMap::new();
+    for path in paths {
+        *seen.entry(short(path)).or_default() += 1;
+    }
+    let label = |path: &PathBuf| match seen.get(&short(path)) {
+        Some(1) => short(path),
+        _ => path.display().to_string(),
+    };
+    paths.iter().map(label).collect()
+}

@@ -17,10 +17,13 @@ pub struct Claims {
     /// Frames marked unusable.
     pub unusable: Vec<FrameRange>,
     /// True if the log says that no boom was ever in frame.
+    #[serde(skip)]
     pub no_boom: bool,
     /// Plates noted by kind and length without times, in words: hints for the pixels.
+    #[serde(skip)]
     pub hints: Vec<String>,
     /// How many frames the log's times may be off.
+    #[serde(skip)]
     pub tolerance: u32,
 }
 

@@ -27,6 +27,18 @@ pub struct Clocks {
 }
 
 impl Clocks {
+    /// Returns the clocks of a use without media: the take clock is the clip clock.
+    pub fn without_media(clip_rate: Rate) -> Clocks {
+        Clocks {
+            rate: clip_rate,
+            counting: Counting::new(clip_rate, false),
+            file_start: None,
+            file_frames: None,
+            scale: Exact::one(),
+            offset: whole(0),
+        }
+    }
+
     /// Returns the smallest whole take range that holds an exact span of clip time.
     pub fn take_range(&self, span_in_clip: &(Exact, Exact)) -> FrameRange {
         let at = |clip: &Exact| clip * &self.scale + &self.offset;
@@ -79,7 +91,8 @@ pub struct LoggedStart {
 /// `used` is judged on [`Use::media_span`]. With media, `available_range` gives the file
 /// clock where it fits the file (its start is the file's timecode or 0, or its length is
 /// the file's); otherwise the used range is take time where it lies in the file's timecode
-/// span, and file time where it lies in `[0, frames)`.
+/// span, and file time where it lies in `[0, frames)`. `counting` is how the take's labels
+/// count.
 ///
 /// # Errors
 ///
@@ -87,11 +100,12 @@ pub struct LoggedStart {
 pub fn read_clocks(
     used: &Use,
     media: Option<&MediaInfo>,
+    counting: Counting,
     logged: LoggedStart,
     trust: &[TimecodeTrust],
 ) -> Result<(Clocks, Vec<Reason>), Box<Reason>> {
     let Some(media) = media else {
-        return Ok((without_file(used), Vec::new()));
+        return Ok((Clocks { counting, ..Clocks::without_media(used.clip_rate) }, Vec::new()));
     };
     let scale = frames_per_clip_frame(used.clip_rate, media.rate);
     let span = used
@@ -101,7 +115,6 @@ pub fn read_clocks(
     let span = (span.0 * &scale, span.1 * &scale);
     let starts = Starts::of(used, media, logged, &scale);
     let start = starts.chosen(trust);
-    let counting = media.start.map_or(Counting::new(media.rate, false), |tag| tag.counting);
     let reading = Reading { span, frames: media.frames, start, counting };
 
     let zero = match starts.available_fits(media, &reading) {
@@ -117,17 +130,6 @@ pub fn read_clocks(
         offset: whole(start.0) - zero,
     };
     Ok((clocks, starts.disagreement(counting, logged.tolerance).into_iter().collect()))
-}
-
-fn without_file(used: &Use) -> Clocks {
-    Clocks {
-        rate: used.clip_rate,
-        counting: Counting::new(used.clip_rate, false),
-        file_start: None,
-        file_frames: None,
-        scale: Exact::one(),
-        offset: whole(0),
-    }
 }
 
 /// Media frames in one clip frame. Rates with one count base count the same frames (a

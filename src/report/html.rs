@@ -4,8 +4,8 @@
 use super::clock::{TakeClock, cut_label};
 use super::ruler::{Ruled, cut_strip, cut_tape, hatchings, ruler};
 use super::words::{
-    basis_words, counted, map_words, method_words, reason_figures, said, severity_word,
-    speed_words, statement, take_words,
+    basis_words, counted, map_words, method_words, reason_figures, reposition_words, said,
+    severity_word, speed_words, statement, take_words,
 };
 use super::{looked_at, style};
 use crate::findings::{Findings, UseFinding, Verdict};
@@ -101,20 +101,18 @@ fn faults(findings: &Findings) -> Markup {
 /// Counts by verdict, each with its places along the cut.
 fn tally(findings: &Findings) -> Markup {
     let of = |verdict| findings.uses.iter().filter(move |found| found.verdict == verdict);
-    let patched = |verdicts: fn(Verdict) -> bool| -> u64 {
-        let uses = findings.uses.iter().filter(|found| verdicts(found.verdict));
-        uses.flat_map(|found| &found.patched_in_take)
-            .fold(0u64, |sum, range| sum.saturating_add(range.count().0))
-    };
-    let plates = findings.uses.iter().filter(|found| found.verdict.has_plate()).count();
+    let (frames, plates) = patched(findings, Verdict::has_plate);
+    let (by_hand, hands) = patched(findings, |verdict| verdict == Verdict::ByHand);
     html! {
         section aria-labelledby="cut" {
             h2 id="cut" { "The cut" }
             p class="big" {
-                (counted(patched(Verdict::has_plate), "frame")) " to patch from plates in "
-                (counted(plates as u64, "shot")) "."
+                (counted(frames, "frame")) " to patch from plates in " (counted(plates, "shot")) "."
+                @if hands > 0 {
+                    " " (counted(by_hand, "frame")) " by hand in " (counted(hands, "shot")) "."
+                }
             }
-            p { (looked_at(findings)) }
+            p { (looked_at(findings)) "." }
             table class="tally" {
                 thead { tr {
                     th scope="col" class="num" { "Uses" }
@@ -136,6 +134,16 @@ fn tally(findings: &Findings) -> Markup {
             }
         }
     }
+}
+
+/// Counts the frames to be patched, and the shots, of some verdicts.
+fn patched(findings: &Findings, is_counted: fn(Verdict) -> bool) -> (u64, u64) {
+    let uses = findings.uses.iter().filter(|found| is_counted(found.verdict));
+    uses.fold((0, 0), |(frames, shots), found| {
+        let runs = crate::time::union(&found.patched_in_take);
+        let new = runs.iter().fold(0u64, |sum, run| sum.saturating_add(run.count().0));
+        (new.saturating_add(frames), shots + 1)
+    })
 }
 
 fn strip_class(verdict: Verdict) -> &'static str {
@@ -179,8 +187,8 @@ fn first_decisions(findings: &Findings) -> Markup {
                     @for (_, at, found) in &waiting {
                         li {
                             a href=(format!("#use-{at}")) { (said(&found.shot)) }
-                            span { (found.verdict.shown()) }
-                            span {
+                            " " span { (found.verdict.shown()) }
+                            " " span {
                                 @match found.decisive() {
                                     Some(reason) => { (said(&reason.text)) }
                                     None => { (statement(found)) }
@@ -204,7 +212,8 @@ fn shots(findings: &Findings) -> Markup {
         section aria-labelledby="shots" {
             h2 id="shots" { "Shot by shot" }
             p class="quiet" {
-                "The yellow tape is the whole take in its own timecode, the boom hangs in from above it. "
+                "The yellow tape is the whole take in its own timecode, the boom hangs in from above it; \
+                 where nobody noted a boom it counts wherever no plate is, and is drawn thin. "
                 "Below, the frames that are needed are drawn out to full width; where a plate is too short "
                 "its path runs up and down: up is forward, down is backward."
             }
@@ -287,15 +296,8 @@ fn facts(findings: &Findings, found: &UseFinding, clock: TakeClock) -> Markup {
     for (name, value) in media_and_plate(found) {
         row(name, value);
     }
-    if let Some(hides) = found.reposition {
-        let figure = |value: f64| crate::marks::figure(value).unwrap_or_else(|| "?".into());
-        let by = format!(
-            "{}x, {} px across, {} px down",
-            figure(hides.scale),
-            figure(hides.dx),
-            figure(hides.dy)
-        );
-        row("would hide it", format!("{by}; said, not applied"));
+    if let Some(hides) = &found.reposition {
+        row("would hide it", format!("{}; said, not applied", reposition_words(hides)));
     }
     if !found.matched.clues.is_empty() {
         row("matched by", said(&found.matched.clues.join(", ")));

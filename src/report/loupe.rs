@@ -5,7 +5,8 @@ use super::clock::TakeClock;
 use super::ruler::{ALL, LEFT, Ruled, WIDTH, boxes, lane_name, tape};
 use super::scale::{Place, Scale};
 use super::words::counted;
-use crate::findings::PlateSummary;
+use crate::findings::{PlateSummary, Verdict};
+use crate::reason::Severity;
 use crate::time::{Frame, FrameRange, union};
 use maud::{Markup, html};
 
@@ -23,8 +24,9 @@ pub(super) fn loupe(ruled: &Ruled, need: FrameRange, take: &Scale, y: &mut i64) 
     let mut lanes = vec![affected_lane(ruled, &scale, y), frame_tape(ruled, &scale, y)];
     lanes.push(used_lane(ruled, &scale, y));
     lanes.push(patch_lane(ruled, &scale, y));
+    lanes.extend(reason_lane(ruled, &scale, y));
     if let Some(plate) = &ruled.found.plate {
-        lanes.push(path_lane(plate, &scale, y));
+        lanes.push(path_lane(plate, ruled.found.verdict, &scale, y));
     }
     html! {
         (ties(need, take, top, body_top))
@@ -114,20 +116,43 @@ fn patch_lane(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
     };
     let shapes: Vec<String> = runs.iter().take(300).filter_map(shape).collect();
     html! {
-        (lane_name(top + 13, "patch on"))
+        (lane_name(top + 13, if ruled.found.verdict.has_plate() { "patch on" } else { "to patch" }))
         @if shapes.is_empty() { text class="none" x=(LEFT) y=(top + 13) { "nowhere" } }
         @for shape in &shapes { path class="patch" d=(shape) {} }
     }
 }
 
+/// Where the reasons lie that name frames: stops solid, attentions as outlines. Notes are
+/// left to the text.
+fn reason_lane(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Option<Markup> {
+    let of = |severity: Severity| -> Vec<FrameRange> {
+        let reasons = ruled.found.reasons.iter().filter(|reason| reason.severity == severity);
+        reasons.filter_map(|reason| reason.range_in_take?.overlap(scale.range)).collect()
+    };
+    let (stops, attentions) = (of(Severity::Stop), of(Severity::Attention));
+    let name = match (stops.is_empty(), attentions.is_empty()) {
+        (true, true) => return None,
+        (false, true) => "stop",
+        (true, false) => "attention",
+        (false, false) => "stop, attention",
+    };
+    let top = *y + 4;
+    *y += 22;
+    Some(html! {
+        (lane_name(top + 11, name))
+        (boxes(scale, &attentions, top + 2, 11, "m-look"))
+        (boxes(scale, &stops, top + 1, 13, "m-stop"))
+    })
+}
+
 /// The path of the plate: across, the frames of need; up, the frames of the plate.
-fn path_lane(plate: &PlateSummary, scale: &Scale, y: &mut i64) -> Markup {
+fn path_lane(plate: &PlateSummary, verdict: Verdict, scale: &Scale, y: &mut i64) -> Markup {
     let top = *y + 16;
     let Some(map) = plate.map.as_ref().filter(|map| !map.is_empty()) else {
         *y += 24;
         return html! {
             (lane_name(top + 2, "plate runs"))
-            text class="none" x=(LEFT) y=(top + 2) { "no frame map yet: the plate frames were not laid out on media" }
+            text class="none" x=(LEFT) y=(top + 2) { (unlaid(verdict)) }
         };
     };
     *y += CLIMB + 28;
@@ -135,8 +160,8 @@ fn path_lane(plate: &PlateSummary, scale: &Scale, y: &mut i64) -> Markup {
     let high = map.iter().map(|run| run[0].max(run[1])).max().unwrap_or(0);
     html! {
         (lane_name(top + 10, "plate runs"))
-        text class="num end" x=(LEFT - 10) y=(top + 26) { "last " (high) }
-        text class="num end" x=(LEFT - 10) y=(top + CLIMB) { "first " (low) }
+        text class="num end" x=(LEFT - 10) y=(top + 26) { "plate frame " (high) }
+        text class="num end" x=(LEFT - 10) y=(top + CLIMB) { "plate frame " (low) }
         path class="dash" d=(format!("M{LEFT} {top}h{WIDTH}M{LEFT} {}h{WIDTH}", top + CLIMB)) {}
         @if map.len() > MOST_RUNS {
             rect class="dense" x=(LEFT) y=(top) width=(WIDTH) height=(CLIMB) {}
@@ -145,6 +170,15 @@ fn path_lane(plate: &PlateSummary, scale: &Scale, y: &mut i64) -> Markup {
             (path(map, scale, (low, high), top))
             (eases(plate, scale, top))
         }
+    }
+}
+
+/// Why a plate has no frame map.
+fn unlaid(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Still => "one averaged frame, held throughout",
+        Verdict::Gather => "built from many frames, each pixel from where it is clean",
+        _ => "not laid out frame by frame yet",
     }
 }
 

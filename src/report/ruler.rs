@@ -13,7 +13,7 @@
 
 use super::clock::TakeClock;
 use super::loupe;
-use super::scale::{Place, Scale, ticks};
+use super::scale::{Place, Scale, Tick, ticks};
 use super::words::counted;
 use crate::findings::{Findings, UseFinding};
 use crate::time::{FrameRange, joined, union};
@@ -161,14 +161,12 @@ fn boom_lane(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
     let claims = &ruled.found.claims;
     let noted = !claims.boom.is_empty();
     let guessed = if noted { Vec::new() } else { scale.range.without(&claims.plates) };
+    let name = if noted { "boom" } else { "boom, not noted" };
+    let class = if noted { "boom" } else { "boom-guess" };
+    let runs = if noted { &claims.boom } else { &guessed };
     html! {
-        (lane_name(top + 17, "boom"))
-        @if noted {
-            (boxes(scale, &claims.boom, top + 2, 24, "boom"))
-        } @else {
-            (boxes(scale, &guessed, top + 10, 16, "boom-guess"))
-            text class="none" x=(LEFT) y=(top + 7) style="font-size:10px" { "not noted: counted wherever no plate is" }
-        }
+        (lane_name(top + 17, name))
+        (boxes(scale, runs, top + 2, 24, class))
     }
 }
 
@@ -182,18 +180,15 @@ fn take_tape(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
 /// Draws a tape: marks from its lower edge, figures beside the long ones.
 pub(super) fn tape(scale: &Scale, clock: TakeClock, hash: &str, y: i64) -> Markup {
     let marks = ticks(scale, clock, hash);
-    let foot = y + TAPE;
-    let mut short = String::new();
-    for tick in &marks {
-        let height = if tick.label.is_some() { TAPE } else { 7 };
-        short.push_str(&format!("M{} {foot}v-{height}", scale.x(tick.frame)));
-    }
     let room = |x: Place, text: &str| {
         x.0 + 10 * (7 * text.len() as i64 + 4) <= (scale.left + scale.width) * 10
     };
     html! {
         rect class="tape" x=(scale.left) y=(y) width=(scale.width) height=(TAPE) {}
-        path class="tick" d=(short) {}
+        path class="tick" d=(strokes(scale, &marks, y + TAPE)) {}
+        @if let Some(first) = first_label(scale, clock, hash, &marks) {
+            text class="tick-num" x=(scale.left + 4) y=(y + 14) { (first) }
+        }
         @for tick in &marks {
             @if let Some(label) = &tick.label {
                 @let x = scale.x(tick.frame);
@@ -203,6 +198,41 @@ pub(super) fn tape(scale: &Scale, clock: TakeClock, hash: &str, y: i64) -> Marku
             }
         }
     }
+}
+
+/// The label of the very first frame, where it does not stand on a long mark and has room
+/// before the next one.
+fn first_label(scale: &Scale, clock: TakeClock, hash: &str, marks: &[Tick]) -> Option<String> {
+    let first = clock.label(scale.range.start);
+    let first = format!("{hash}{}", first.trim_start_matches('#'));
+    let first = if clock.counting().is_some() { clock.label(scale.range.start) } else { first };
+    let next = marks.iter().find(|tick| tick.label.is_some());
+    let end = next.map_or((scale.left + scale.width) * 10, |tick| scale.x(tick.frame).0);
+    (end - scale.left * 10 >= 10 * (7 * first.len() as i64 + 8)).then_some(first)
+}
+
+/// One path for all marks of a tape, each relative to the one before: half the bytes.
+fn strokes(scale: &Scale, marks: &[Tick], foot: i64) -> String {
+    let long: Vec<usize> = (0..marks.len()).filter(|at| marks[*at].label.is_some()).collect();
+    let halves = long.windows(2).filter(|two| (two[1] - two[0]) % 2 == 0);
+    let halves: Vec<usize> = halves.map(|two| (two[0] + two[1]) / 2).collect();
+    let mut path = String::new();
+    let mut pen = Place(0);
+    let mut last = 0;
+    for (at, tick) in marks.iter().enumerate() {
+        let x = scale.x(tick.frame);
+        let height = match &tick.label {
+            Some(_) => TAPE,
+            None if halves.binary_search(&at).is_ok() => 12,
+            None => 7,
+        };
+        match path.is_empty() {
+            true => path.push_str(&format!("M{x} {foot}v-{height}")),
+            false => path.push_str(&format!("m{} {last}v-{height}", Place(x.0 - pen.0))),
+        }
+        (pen, last) = (x, height);
+    }
+    path
 }
 
 /// Lock-off as a dimension line, plates as blocks, unusable frames crossed out.

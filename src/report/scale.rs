@@ -75,7 +75,7 @@ pub(super) struct Tick {
 /// Space a labelled mark takes, in drawing units: eleven figures and air.
 const LABEL_SPACE: i64 = 96;
 /// The least space between two marks.
-const MARK_SPACE: i64 = 7;
+const MARK_SPACE: i64 = 8;
 /// More marks than this never fit on a tape; a guard, not a choice.
 const MOST_TICKS: usize = 400;
 

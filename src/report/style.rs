@@ -68,6 +68,7 @@ thead th{color:var(--quiet);font-size:13px;border-bottom:1px solid var(--rule)}
 .num{text-align:right;white-space:nowrap}
 .tally th,.tally td{border-bottom:1px solid var(--pane);vertical-align:middle}
 .tally .num{width:3.5em;font-size:21px;font-weight:700}
+.tally thead .num{font-size:13px;font-weight:400}
 .tally th{width:15.5em;white-space:nowrap}
 .tally .strip{padding:0;width:auto}
 .tally svg{display:block;width:100%;height:auto}
@@ -99,7 +100,7 @@ dt{color:var(--quiet)}dd{margin:0;overflow-wrap:anywhere}
 .faults li{margin:8px 0}
 .lines{columns:2;column-gap:40px;list-style:none;padding:0;margin:8px 0;font-size:14px}
 .lines li{break-inside:avoid;padding:1px 0;overflow-wrap:anywhere}
-@media (max-width:760px){.sheet{padding:0 14px 40px}.sides,ol.first li{display:block}.lines{columns:1}h1{font-size:32px}.tally th{width:auto;white-space:normal}.tally .strip{display:none}}
+@media (max-width:760px){.sheet{padding:0 14px 40px}.sides,ol.first li,ol.first li>*{display:block}.lines{columns:1}h1{font-size:32px}.tally th{width:auto;white-space:normal}.tally .strip{display:none}}
 svg text{font:12px "Helvetica Neue",Helvetica,Arial,"Liberation Sans",sans-serif;fill:var(--ink)}
 svg .lane{fill:var(--quiet);text-anchor:end}
 svg .on{fill:var(--on-mark);text-anchor:middle}

@@ -3,7 +3,8 @@
 use super::looked_at;
 use super::words::said;
 use crate::findings::{Findings, UseFinding, Verdict};
-use crate::marks::{in_few_words, shortened};
+use crate::marks::{in_few_words, reason_in_few_words, shortened};
+use crate::reason::Severity;
 use anstyle::{AnsiColor, Style};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
@@ -67,24 +68,17 @@ impl Line {
     }
 }
 
-/// What decides a use, or what is worth knowing about one that holds.
+/// What decides a use, and what somebody should look at although it holds.
 fn reason(found: &UseFinding) -> String {
-    let gravest = found.decisive().map(|reason| said(&reason.text));
-    match found.verdict {
-        Verdict::ByHand | Verdict::Undecided | Verdict::Clear => gravest.unwrap_or_default(),
-        Verdict::Loop => {
-            let passes = found.plate.as_ref().map_or(0, |plate| plate.passes);
-            let passes = format!("{passes} passes");
-            gravest.map_or(passes.clone(), |why| format!("{passes}; {why}"))
-        }
-        Verdict::Covered | Verdict::Unlisted => String::new(),
-        _ => gravest.unwrap_or_else(|| {
-            match found.plate.as_ref().and_then(|p| p.from_take.as_ref()) {
-                Some(_) => in_few_words(found),
-                None => String::new(),
-            }
-        }),
-    }
+    let gravest = found.decisive().filter(|reason| reason.severity > Severity::Note);
+    let watch = gravest.map(|reason| said(&reason_in_few_words(reason)));
+    let plate = found.plate.as_ref();
+    let about = match found.verdict {
+        Verdict::Loop => plate.map(|plate| format!("{} passes", plate.passes)),
+        Verdict::Borrow => Some(said(&in_few_words(found))),
+        _ => None,
+    };
+    about.into_iter().chain(watch).collect::<Vec<_>>().join("; ")
 }
 
 /// How wide each column is.

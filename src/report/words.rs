@@ -2,7 +2,9 @@
 
 use super::clock::TakeClock;
 use crate::error::shown;
-use crate::findings::{Basis, Method, PictureKind, PlateSummary, TakeName, UseFinding, Verdict};
+use crate::findings::{
+    Basis, Method, PictureKind, PlateSummary, Reposition, TakeName, UseFinding, Verdict,
+};
 use crate::reason::Severity;
 
 /// Longest text from outside that is put on the page in one place.
@@ -64,8 +66,11 @@ pub(super) fn statement(found: &UseFinding) -> String {
             let from = plate.and_then(|plate| plate.from_take.as_ref()).map(take_words);
             let from = from.filter(|from| !from.is_empty());
             let from = from.map_or(String::new(), |from| format!(" ({from})"));
-            let plate = frames_of("plate from another take");
-            format!("{plate}{from}, {}, covers the {need} needed.", run.trim_end_matches(','))
+            let plate = frames_of("plate");
+            format!(
+                "{plate} from another take{from}, {}, covers the {need} needed.",
+                run.trim_end_matches(',')
+            )
         }
         Verdict::Still => match frames {
             0 => format!("A few clean frames are averaged and held over the {need} needed."),
@@ -102,15 +107,14 @@ pub(super) fn basis_words(found: &UseFinding) -> String {
     format!("Rests on {rests}{picture}.{needs}")
 }
 
-/// Says how fast the take runs in the cut, if it is not as shot.
+/// Says how fast the take runs in the cut.
 pub(super) fn speed_words(speed: Option<&str>) -> String {
     match speed {
         Some("1") => "as shot".into(),
-        Some("-1") => "backward, as fast as shot".into(),
         Some("0") => "one frame, frozen".into(),
         Some(speed) => match speed.strip_prefix('-') {
-            Some(forward) => format!("backward, {} times", said(forward)),
-            None => format!("{} times", said(speed)),
+            Some(forward) => format!("backward at speed {}", said(forward)),
+            None => format!("at speed {}", said(speed)),
         },
         None => "cannot be computed".into(),
     }
@@ -145,6 +149,19 @@ pub(super) fn map_words(plate: &PlateSummary) -> Option<String> {
         many => format!(" {many} stretches are eased."),
     };
     Some(format!("{text}.{turn}{eased}"))
+}
+
+/// Says a reposition as the eye sees it: `1.06x, up 18 px`.
+pub(super) fn reposition_words(hides: &Reposition) -> String {
+    let figure = |value: f64| crate::marks::figure(value).unwrap_or_else(|| "?".into());
+    let mut words = format!("{}x", figure(hides.scale));
+    for (way, there, back) in [(hides.dy, "down", "up"), (hides.dx, "right", "left")] {
+        if way != 0.0 {
+            let side = if way < 0.0 { back } else { there };
+            words.push_str(&format!(", {side} {} px", figure(way.abs())));
+        }
+    }
+    words
 }
 
 /// Says how plate frames reach the plate file.

@@ -68,7 +68,7 @@ fn used(shot: &str, clip: &str, at: i64, from: i64, frames: i64) -> UseFinding {
             lock_off: vec![take(0, 1380)],
             plates: vec![take(12, 53)],
             boom: vec![take(60, 1300)],
-            unusable: Vec::new(),
+            ..Claims::default()
         },
         verdict: Verdict::Plate,
         corrections: Vec::new(),
@@ -82,9 +82,9 @@ fn used(shot: &str, clip: &str, at: i64, from: i64, frames: i64) -> UseFinding {
     }
 }
 
-fn plate(range: FrameRange, map: Vec<[i64; 3]>, file: &str) -> PlateSummary {
+fn plate(clip: &str, range: FrameRange, map: Vec<[i64; 3]>, file: &str) -> PlateSummary {
     PlateSummary {
-        source_file: Some("A014/A014C007.mov".into()),
+        source_file: Some(format!("A014/{clip}.mov")),
         from_take: None,
         range_in_take: range,
         method: Some(Method::Copy),
@@ -104,7 +104,7 @@ fn looped() -> UseFinding {
     let mut map: Vec<[i64; 3]> =
         (0..5).map(|k| if k % 2 == 0 { [12, 52, 1] } else { [52, 12, -1] }).collect();
     map.push([52, 24, -1]);
-    found.plate = Some(plate(take(12, 53), map, "QR_010_0010"));
+    found.plate = Some(plate("A014C007", take(12, 53), map, "QR_010_0010"));
     found.matte = Some("mattes/QR_010_0010_matte_v001.png".into());
     found.temp_comp = Some("temp/QR_010_0010_temp_v001.mov".into());
     found.reasons = vec![
@@ -132,7 +132,7 @@ fn plated() -> UseFinding {
     found.claims.unusable = vec![take(1000, 1040)];
     found.affected_in_take = vec![take(740, 760), take(770, 790)];
     found.patched_in_take = vec![take(734, 796)];
-    found.plate = Some(plate(take(8, 132), vec![[10, 121, 1]], "QR_010_0020"));
+    found.plate = Some(plate("A014C008", take(8, 132), vec![[10, 121, 1]], "QR_010_0020"));
     found.take = Some(name("4", "A014C008"));
     found
 }
@@ -142,9 +142,8 @@ fn borrowed() -> UseFinding {
     found.verdict = Verdict::Borrow;
     found.claims.plates = Vec::new();
     found.claims.boom = Vec::new();
-    let mut from = plate(take(20, 140), vec![[20, 115, 1]], "QR_010_0030");
+    let mut from = plate("A014C011", take(20, 140), vec![[20, 115, 1]], "QR_010_0030");
     from.from_take = Some(name("5", "A014C011"));
-    from.source_file = Some("A014/A014C011.mov".into());
     from.method = Some(Method::Encode);
     from.encode_reason = Some("match-light changes every frame".into());
     found.plate = Some(from);
@@ -157,7 +156,7 @@ fn held() -> UseFinding {
     found.verdict = Verdict::Still;
     found.claims.plates = vec![take(30, 33)];
     found.corrections = vec!["new-grain".into()];
-    let mut still = plate(take(30, 33), Vec::new(), "QR_010_0040");
+    let mut still = plate("A014C010", take(30, 33), Vec::new(), "QR_010_0040");
     still.map = None;
     still.method = Some(Method::Encode);
     still.turns = Turns::Auto;

@@ -1,0 +1,64 @@
+//! One decode that feeds several readers.
+
+use super::open::Media;
+use super::picture::Picture;
+use crate::error::Faults;
+use crate::time::{Frame, FrameRange, union};
+
+/// Something that looks at frames: a measure, an encoder, a thumbnail.
+pub trait FrameReader {
+    /// Returns the frames it wants (file clock).
+    fn range(&self) -> FrameRange;
+
+    /// Takes one frame. It gets every frame of its range that is read, once, in order.
+    ///
+    /// # Errors
+    ///
+    /// Whatever keeps it from going on; the read stops with it.
+    fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults>;
+}
+
+/// What a read did.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ReadSummary {
+    /// Frames decoded for readers.
+    pub frames: u64,
+    /// The runs that were read, in order.
+    pub runs: Vec<FrameRange>,
+}
+
+impl Media {
+    /// Reads ranges of the file clock, in any order and overlapping, and shows each frame to
+    /// every reader that wants it. Each frame is decoded once.
+    ///
+    /// # Errors
+    ///
+    /// A range outside the media; a frame that cannot be decoded, with the frames read
+    /// before it; a reader's own fault.
+    pub fn read(
+        &self,
+        ranges: &[FrameRange],
+        readers: &mut [&mut dyn FrameReader],
+    ) -> Result<ReadSummary, Faults> {
+        let runs = union(ranges);
+        let mut summary = ReadSummary::default();
+        let mut frames = None;
+        for run in runs {
+            self.check(run)?;
+            let frames = match &mut frames {
+                Some(frames) => frames,
+                None => frames.insert(super::frames::Frames::from_head(self)?),
+            };
+            frames.go_to(run)?;
+            while let Some(next) = frames.next_frame() {
+                let (frame, picture) = next?;
+                for reader in readers.iter_mut().filter(|reader| reader.range().holds(frame)) {
+                    reader.see(frame, &picture)?;
+                }
+                summary.frames += 1;
+            }
+            summary.runs.push(run);
+        }
+        Ok(summary)
+    }
+}

@@ -1,1 +1,0 @@
-//! Runs the whole job over a cut; progress by callback, never prints.
