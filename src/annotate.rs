@@ -1,1 +1,0 @@
-//! Our marks and plate tracks, onto the timeline and off again.
