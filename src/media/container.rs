@@ -97,7 +97,8 @@ pub(super) fn said(why: &std::io::Error) -> String {
     }
 }
 
-fn open_input(path: &Path, file: &str) -> Result<Input, Faults> {
+/// Opens a container for demuxing.
+pub(super) fn open_input(path: &Path, file: &str) -> Result<Input, Faults> {
     ffi::open_input(path, FORMATS).map_err(|why| {
         let (fault, remedy) = not_media(path, why);
         Faults::one(file, "", fault, remedy)
