@@ -20,9 +20,13 @@ mod header;
 mod frames;
 mod read;
 mod identity;
+mod url;
+mod folders;
+mod locate;
 
 pub use frames::Frames;
 pub use info::{ColourTags, FieldOrder, MediaInfo, MediaKind, StartTimecode};
+pub use locate::{Found, How, Locator, Request, SequenceUrl};
 pub use open::{Media, OpenOptions, open, open_with};
 pub use picture::Picture;
 pub use read::{FrameReader, ReadSummary};
