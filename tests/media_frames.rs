@@ -150,7 +150,7 @@ fn folder() -> Option<tempfile::TempDir> {
 #[case("hevc_closed.mkv", &["-c:v", "libx265", "-x265-params", "log-level=none:open-gop=0:keyint=12:bframes=3:pools=1"])]
 #[case("prores.mov", &["-c:v", "prores_ks", "-profile:v", "3", "-timecode", "10:00:00:00"])]
 #[case("prores_fragments.mov", &["-c:v", "prores_ks", "-movflags", "frag_keyframe+empty_moov", "-an"])]
-#[case("prores.mxf", &["-c:v", "prores_ks", "-profile:v", "2"])]
+#[case("prores.mxf", &["-c:v", "prores_aw", "-profile:v", "2"])]
 #[case("prores4444.mov", &["-c:v", "prores_ks", "-profile:v", "4", "-pix_fmt", "yuva444p10le"])]
 #[case("dnxhr.mov", &["-c:v", "dnxhd", "-profile:v", "dnxhr_hq", "-pix_fmt", "yuv422p"])]
 #[case("dnxhr.mxf", &["-c:v", "dnxhd", "-profile:v", "dnxhr_hqx", "-pix_fmt", "yuv422p10le"])]

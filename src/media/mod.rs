@@ -26,12 +26,16 @@ mod packets;
 mod image_files;
 mod ffi_encode;
 mod encode;
+mod url;
+mod folders;
+mod locate;
 
 pub use encode::{Coding, EncodeTarget, Encoder, INTERLACED};
 pub use frames::Frames;
 pub use image_files::{Label, Splice, differs_only_by, spliced, timecode_splices, told_splices};
 pub use info::{ColourTags, FieldOrder, MediaInfo, MediaKind, StartTimecode};
 pub use mux::{Container, MuxFault, Muxer, PADDING, Track};
+pub use locate::{Found, How, Locator, Request, SequenceUrl};
 pub use open::{Media, OpenOptions, open, open_with};
 pub use packets::{CodedFrame, CodedVideo, NoCopy};
 pub use picture::Picture;
