@@ -9,8 +9,8 @@ use platesmith::reason::{Code, Reason, Severity};
 use platesmith::settings::Turns;
 use platesmith::time::{Exact, FrameRange, Rate, ceil, exact_from_f64, floor, whole};
 use platesmith::timeline::json::{Document, Node};
-use platesmith::timeline::{RecordSpan, Speed, Use};
-use std::path::PathBuf;
+use platesmith::timeline::{ReadOptions, RecordSpan, Speed, Use, read_cut};
+use std::path::{Path, PathBuf};
 
 /// A cut as the tests walk it.
 pub struct Walked {
@@ -19,6 +19,17 @@ pub struct Walked {
     pub rate: Rate,
     pub uses: Vec<Use>,
     pub findings: Vec<UseFinding>,
+}
+
+impl Walked {
+    /// Takes the uses the program's own reader finds in a file; `None` if it holds no
+    /// timeline.
+    pub fn read(path: &Path) -> Option<Walked> {
+        let cut = read_cut(path, &ReadOptions::default()).ok().filter(|cut| cut.is_timeline)?;
+        let uses = cut.uses;
+        let findings = uses.iter().enumerate().map(|(at, used)| finding(at, used)).collect();
+        Some(Walked { timeline: cut.timeline_pointer, rate: cut.rate, uses, findings })
+    }
 }
 
 fn schema(node: Node<'_>) -> String {
@@ -151,7 +162,7 @@ fn finding(at: usize, used: &Use) -> UseFinding {
         reasons.push(moved.over(range).measured(3.2, "px", Some(0.5)));
     }
     UseFinding {
-        shot: format!("QR_{:03}_{:04}", used.track, (at + 1) * 10),
+        shot: format!("QR_{:04}", (at + 1) * 10),
         clip: used.clip.clone(),
         pointer: used.pointer.clone(),
         range_in_cut: used.range_in_cut,
