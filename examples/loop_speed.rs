@@ -20,6 +20,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         out: out.into(),
         reel: None,
         start: media.info().start,
+        rate: None,
         first_number: 1001,
         codec: PlateCodec::Auto,
         threads: 2,

@@ -2,6 +2,7 @@
 //! back (timeline, lists, report, exit code) is drawn from this and from nothing else.
 
 use crate::error::BadInput;
+pub use crate::plate::Method;
 pub use crate::reach::Claims;
 use crate::reason::{Reason, Severity};
 use crate::settings::Settings;
@@ -170,16 +171,6 @@ pub enum PictureKind {
     Proxy,
     Original,
     Assist,
-}
-
-/// How plate frames reach the plate file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Method {
-    /// Coded frames, unchanged.
-    Copy,
-    /// Decoded and encoded.
-    Encode,
 }
 
 /// The plate chosen for a use, and how it is laid out.

@@ -30,3 +30,5 @@ pub mod verdict;
 pub mod marks;
 pub mod annotate;
 pub mod report;
+pub mod review;
+pub mod cli;

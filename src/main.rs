@@ -1,5 +1,5 @@
 //! The `platesmith` command.
 
 fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+    platesmith::cli::run()
 }

@@ -41,20 +41,39 @@ fn an_unknown_boom_is_everywhere_outside_the_plates() {
     let claims = Claims { plates: vec![r(0, 120)], ..Claims::default() };
     let judgement = judged(r(100, 150), claims);
     assert_eq!(judgement.affected, [r(120, 150)]);
-    assert_eq!(judgement.patched, [r(114, 156)]);
+    assert_eq!(judgement.patched, [r(114, 158)]);
     assert_eq!(judgement.outcome, Outcome::Plate(r(0, 120)));
 }
 
 #[test]
 fn the_patch_is_grown_by_the_fade_and_never_past_need() {
     let claims =
-        Claims { plates: vec![r(0, 90)], boom: vec![r(98, 120), r(140, 300)], ..Claims::default() };
+        Claims { plates: vec![r(0, 90)], boom: vec![r(98, 120), r(135, 140)], ..Claims::default() };
     let judgement = judged(r(100, 150), claims);
-    assert_eq!(judgement.affected, [r(100, 120), r(140, 150)]);
-    assert_eq!(judgement.patched, [r(94, 126), r(134, 156)]);
-    // Two handle frames keep the boom after the fade; they are said.
-    assert_eq!(judgement.reasons[0].code, Code::BoomInHandles);
-    assert_eq!(judgement.reasons[0].range_in_take, Some(r(156, 158)));
+    assert_eq!(judgement.affected, [r(100, 120), r(135, 140)]);
+    assert_eq!(judgement.patched, [r(92, 126), r(129, 146)]);
+    assert!(codes(&judgement).iter().all(|(_, severity)| *severity == Severity::Note));
+}
+
+#[test]
+fn a_boom_that_stays_past_the_edge_of_used_is_patched_through_the_handles() {
+    let claims = Claims { plates: vec![r(0, 90)], boom: vec![r(95, 400)], ..Claims::default() };
+    let judgement = judged(r(100, 150), claims);
+    assert_eq!(judgement.affected, [r(100, 150)]);
+    assert_eq!(judgement.patched, [r(92, 158)]);
+    assert!(codes(&judgement).iter().all(|(code, _)| *code != Code::BoomInHandles));
+}
+
+#[test]
+fn a_second_boom_in_a_handle_is_an_attention() {
+    let claims = Claims {
+        plates: vec![r(0, 90)],
+        boom: vec![r(110, 120), r(156, 400)],
+        ..Claims::default()
+    };
+    let judgement = judged(r(100, 150), claims);
+    assert_eq!(judgement.affected, [r(110, 120)]);
+    assert!(codes(&judgement).contains(&(Code::BoomInHandles, Severity::Attention)));
 }
 
 #[test]

@@ -1,1 +1,125 @@
 //! The command line.
+
+mod args;
+mod check;
+mod diagnostic;
+mod looping;
+mod progress;
+mod stripping;
+mod turnover;
+
+use crate::error::{BadInput, Faults};
+use crate::review::Job;
+use crate::settings::Settings;
+use crate::time::Rate;
+use args::{Command, CommandLine, CutArgs};
+use clap::{CommandFactory, Parser};
+use std::process::ExitCode;
+
+/// The exit code when a file had a fault or the run could not finish.
+const FAULT: u8 = 2;
+
+/// Runs the program with the arguments of the process and returns its exit code.
+pub fn run() -> ExitCode {
+    let line = match CommandLine::try_parse() {
+        Ok(line) => line,
+        Err(wrong) => {
+            let _ = wrong.print();
+            return ExitCode::from(if wrong.use_stderr() { FAULT } else { 0 });
+        }
+    };
+    let done = match line.command {
+        Command::Check(args) => check::run(&args),
+        Command::Turnover(args) => turnover::run(&args),
+        Command::Loop(args) => looping::run(&args),
+        Command::Strip(args) => stripping::run(&args),
+        Command::Completions { shell } => {
+            clap_complete::generate(
+                shell,
+                &mut CommandLine::command(),
+                "platesmith",
+                &mut std::io::stdout(),
+            );
+            Ok(0)
+        }
+        Command::Man { command } => man_page(command.as_deref()),
+    };
+    match done {
+        Ok(code) => ExitCode::from(code),
+        Err(faults) => {
+            diagnostic::print_faults(&faults.0);
+            ExitCode::from(FAULT)
+        }
+    }
+}
+
+fn man_page(command: Option<&str>) -> Result<u8, Faults> {
+    let mut root = CommandLine::command();
+    root.build();
+    let page = match command {
+        None => root,
+        Some(name) => root.find_subcommand(name).cloned().ok_or_else(|| {
+            Faults::one(
+                "command line",
+                "man",
+                format!("there is no command \"{name}\""),
+                "see platesmith --help",
+            )
+        })?,
+    };
+    let mut text = Vec::new();
+    clap_mangen::Man::new(page)
+        .render(&mut text)
+        .map_err(|io| Faults::one("manual page", "", io.to_string(), "write it to a file"))?;
+    diagnostic::print_bytes(&text);
+    Ok(0)
+}
+
+/// Checks what `check` and `turnover` were given and makes the job of it.
+fn job(args: &CutArgs) -> Result<Job, Faults> {
+    let mut faults = Vec::new();
+    let mut settings = match args.settings.as_deref().map(Settings::read).transpose() {
+        Ok(settings) => settings.unwrap_or_default(),
+        Err(wrong) => {
+            faults.extend(wrong.0);
+            Settings::default()
+        }
+    };
+    if let Some((head, tail)) = args.handles {
+        (settings.handles_head, settings.handles_tail) = (head, tail);
+    }
+    if let Some(anchor) = args.reverse_anchor {
+        settings.reverse_anchor = anchor.into();
+    }
+    let cut_rate = match args.cut_rate.as_deref().map(rate).transpose() {
+        Ok(rate) => rate,
+        Err(wrong) => {
+            faults.push(wrong);
+            None
+        }
+    };
+    if !faults.is_empty() {
+        return Err(Faults(faults));
+    }
+    Ok(Job {
+        cut: args.cut.clone(),
+        logs: args.log.clone(),
+        media: args.media.clone(),
+        picture: !args.no_picture,
+        settings,
+        cut_rate,
+        timeline: args.timeline.clone(),
+        threads: args.jobs,
+    })
+}
+
+fn rate(text: &str) -> Result<Rate, BadInput> {
+    Rate::parse(text).ok_or_else(|| {
+        BadInput::new(
+            "command line",
+            "frame rate",
+            format!("\"{text}\" is not a frame rate"),
+            "write it as 24, 23.976 or 24000/1001",
+        )
+    })
+}

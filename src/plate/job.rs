@@ -6,6 +6,7 @@ use super::loop_map::FrameMap;
 use super::place::{Part, Placed, bytes_in};
 use crate::error::{BadInput, Faults};
 use crate::media::{CodedVideo, FieldOrder, Media, MediaInfo, MediaKind, NoCopy, StartTimecode};
+use crate::time::Rate;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
 
@@ -67,6 +68,9 @@ pub struct PlateJob<'a> {
     pub reel: Option<String>,
     /// Timecode of the first plate frame.
     pub start: Option<StartTimecode>,
+    /// Rate the plate plays at, where that is not the source's: one in record time plays at
+    /// the cut's.
+    pub rate: Option<Rate>,
     /// Number of the first plate frame in file sequences.
     pub first_number: u32,
     /// Codec if the plate cannot be copied.
@@ -75,6 +79,13 @@ pub struct PlateJob<'a> {
     pub threads: u32,
     /// Whether nothing moves in the patch, so that fields may run backward.
     pub still: bool,
+}
+
+impl PlateJob<'_> {
+    /// Returns the rate the plate plays at.
+    pub(super) fn rate(&self) -> Rate {
+        self.rate.unwrap_or(self.source.info().rate)
+    }
 }
 
 /// One plate that was made.
@@ -217,7 +228,6 @@ fn copied(
     (folder, name): (&Path, &str),
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<Outcome, NoCopy> {
-    let info = job.source.info();
     let mut video = CodedVideo::open(job.source)?;
     let label = job.start.map(whole_label);
     let reel = job.reel.clone().unwrap_or_else(|| name.to_owned());
@@ -227,7 +237,7 @@ fn copied(
     let part = Part::file(folder, &format!("{name}.{}", video.container().extension()))?;
     let open = part.open_file().ok_or_else(|| written(name, "it is a folder"))?;
     let at = (part.path(), open, part.name());
-    copy_packets(&mut video, info.rate, job.map, &track, at, progress)?;
+    copy_packets(&mut video, job.rate(), job.map, &track, at, progress)?;
     Ok(settle(part, job.map.len(), Method::Copy, None, Vec::new())?)
 }
 

@@ -24,7 +24,7 @@ pub(super) fn encoded(
         return Err(interlaced(info, INTERLACED).into());
     }
     let coding = coding_of(job);
-    let target = EncodeTarget { coding, source: info, rate: info.rate, threads: job.threads };
+    let target = EncodeTarget { coding, source: info, rate: job.rate(), threads: job.threads };
     let encoder = Encoder::new(&target).map_err(|why| written(name, &why))?;
     let mut notes = encoder.notes().to_vec();
     let part = match coding.container() {
@@ -33,7 +33,7 @@ pub(super) fn encoded(
             let label = job.start.map(whole_label);
             let reel = job.reel.clone().unwrap_or_else(|| name.to_owned());
             let muxer = encoder
-                .muxer(part.path(), container, info.rate, (label, Some(reel)))
+                .muxer(part.path(), container, job.rate(), (label, Some(reel)))
                 .map_err(|fault| written(part.name(), &fault.to_string()))?;
             play(job, encoder, &mut Movie { muxer, padded: Vec::new() }, progress)?;
             part

@@ -44,7 +44,7 @@ pub fn judge(
     settings: &Settings,
 ) -> Judgement {
     let affected = union(&claims.boom_within(used));
-    let patched = grown_by_fade(&affected, need, settings.fade_frames);
+    let patched = grown_by_fade(&affected, claims, need, settings.fade_frames);
     let mut reasons = outside_of_patch(used, need, &patched, claims, clocks);
     if affected.is_empty() {
         reasons.extend(boom_near(used, claims, clocks));
@@ -56,10 +56,21 @@ pub fn judge(
     Judgement { affected, patched, outcome, reasons }
 }
 
-fn grown_by_fade(affected: &[FrameRange], need: FrameRange, fade: u32) -> Vec<FrameRange> {
+/// Grows each affected run by the fade, within need. A boom that stays in frame past the
+/// edge of used is followed into the handles first: they are there so that the cut may be
+/// slipped, and a patch that ends inside them would show it.
+fn grown_by_fade(
+    affected: &[FrameRange],
+    claims: &Claims,
+    need: FrameRange,
+    fade: u32,
+) -> Vec<FrameRange> {
+    let booms = union(&claims.boom_within(need));
+    let fade = u64::from(fade);
+    let whole_run = |run: &FrameRange| booms.iter().copied().find(|boom| boom.contains(*run));
     let grown: Vec<FrameRange> = affected
         .iter()
-        .filter_map(|run| run.grown(u64::from(fade), u64::from(fade)).overlap(need))
+        .filter_map(|run| whole_run(run).unwrap_or(*run).grown(fade, fade).overlap(need))
         .collect();
     union(&grown)
 }

@@ -1,0 +1,283 @@
+//! The command line as typed.
+
+use crate::annotate::{MarkerPlaces, PlateClips};
+use crate::settings::{ReverseAnchor, Turns};
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Tells for every shot of a locked cut whether a boom can be patched out from a clean
+/// plate, and builds the plates.
+///
+/// A verdict means "no reason found to reject at these limits"; the VFX supervisor decides.
+#[derive(Debug, Parser)]
+#[command(name = "platesmith", version, propagate_version = true, subcommand_required = true)]
+pub struct CommandLine {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Verdicts for every shot of a cut; nothing is rendered.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith check cut.otio --log plates.csv --media rushes/\n  \
+        platesmith check cut.otio --log plates.csv --no-picture   from the log alone\n  \
+        platesmith check cut.otio --log a.csv --log b.json --json > findings.json\n\n\
+        EXIT CODE  0 nothing to do, 1 a shot needs a person, 2 a fault in a file")]
+    Check(Check),
+    /// The whole job: verdicts, plates, annotated timeline, report and lists.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith turnover cut.otio --log plates.csv --media rushes/ -o turnover/\n  \
+        platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --handles 12:16\n\n\
+        EXIT CODE  0 nothing to do, 1 a shot needs a person, 2 a fault in a file")]
+    Turnover(Turnover),
+    /// One loop plate, no cut needed.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith loop A014C007.mov --plate 10:12:08:00-10:12:10:00 --length 336 -o A014C007_loop.mov\n  \
+        platesmith loop A014C007.mov --plate '#12-#60' --length 336 --turns once -o loop.mov")]
+    Loop(Loop),
+    /// Takes our marks and plate tracks out of a timeline.
+    #[command(after_help = "EXAMPLES\n  platesmith strip annotated.otio -o cut.otio")]
+    Strip(Strip),
+    /// Prints a completion script for a shell.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+    /// Prints the manual page of the program or of one command.
+    #[command(hide = true)]
+    Man {
+        /// The command; none for the program itself.
+        command: Option<String>,
+    },
+}
+
+/// What `check` and `turnover` are given.
+#[derive(Debug, Args)]
+pub struct CutArgs {
+    /// The locked cut: .otio, .otioz or .otiod.
+    pub cut: PathBuf,
+    /// A plate log, CSV or JSON; may be given several times.
+    #[arg(long, value_name = "LOG", required = true)]
+    pub log: Vec<PathBuf>,
+    /// A folder with media, searched with all its subfolders; may be given several times.
+    #[arg(long, value_name = "DIR")]
+    pub media: Vec<PathBuf>,
+    /// Judges from the log alone; no picture is opened.
+    #[arg(long)]
+    pub no_picture: bool,
+    /// Handle frames before and after each use, in cut frames: N, or N:M.
+    #[arg(long, value_name = "N[:M]", value_parser = handles)]
+    pub handles: Option<(u32, u32)>,
+    /// A TOML file with limits and choices.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// The cut rate, where the timeline leaves it open: 24, 23.976, 24000/1001.
+    #[arg(long, value_name = "RATE")]
+    pub cut_rate: Option<String>,
+    /// Which timeline of a file with several.
+    #[arg(long, value_name = "NAME")]
+    pub timeline: Option<String>,
+    /// Which reading of a reversed clip is rendered.
+    #[arg(long, value_name = "READING")]
+    pub reverse_anchor: Option<AnchorChoice>,
+    /// Prints findings.json to standard output.
+    #[arg(long)]
+    pub json: bool,
+    /// Prints nothing but faults.
+    #[arg(long)]
+    pub quiet: bool,
+    /// Threads for reading and writing pictures.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
+    pub jobs: u32,
+}
+
+/// `check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// Cut, log and media.
+    #[command(flatten)]
+    pub cut: CutArgs,
+    /// Shows how one shot was matched and what spoke against the other records.
+    #[arg(long, value_name = "SHOT")]
+    pub explain: Option<String>,
+}
+
+/// `turnover`.
+#[derive(Debug, Args)]
+pub struct Turnover {
+    /// Cut, log and media.
+    #[command(flatten)]
+    pub cut: CutArgs,
+    /// The folder to fill; never inside a media folder.
+    #[arg(short, long, value_name = "OUT")]
+    pub out: PathBuf,
+    /// How loops turn.
+    #[arg(long, value_name = "HOW")]
+    pub turns: Option<TurnsChoice>,
+    /// Where markers go: on the clips, on the timeline's stack, or both.
+    #[arg(long, value_name = "WHERE", default_value = "both")]
+    pub markers: MarkersChoice,
+    /// Clips on plate tracks: disabled, enabled, on tracks below the picture, or none.
+    #[arg(long, value_name = "HOW", default_value = "disabled")]
+    pub plates: PlatesChoice,
+}
+
+/// `loop`.
+#[derive(Debug, Args)]
+pub struct Loop {
+    /// The media file, one file of an image sequence, or its folder.
+    pub media: PathBuf,
+    /// The plate's frames: two timecodes or two file frames (#12-#60); out exclusive.
+    #[arg(long, value_name = "IN-OUT")]
+    pub plate: String,
+    /// Length of the loop in frames.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(1..=10_000_000))]
+    pub length: u64,
+    /// The file to write (for image sequences the folder); the ending may be left out.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// How the loop turns.
+    #[arg(long, value_name = "HOW", default_value = "auto")]
+    pub turns: TurnsChoice,
+    /// Timecode of the loop's first frame; without it the plate's own.
+    #[arg(long, value_name = "TIMECODE")]
+    pub timecode: Option<String>,
+    /// Rate of an image sequence that does not say it.
+    #[arg(long, value_name = "RATE")]
+    pub rate: Option<String>,
+    /// A TOML file with limits and choices.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// Replaces an existing file.
+    #[arg(long)]
+    pub force: bool,
+    /// Prints what was made as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Prints nothing but faults.
+    #[arg(long)]
+    pub quiet: bool,
+}
+
+/// `strip`.
+#[derive(Debug, Args)]
+pub struct Strip {
+    /// The timeline.
+    pub cut: PathBuf,
+    /// The file to write.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Replaces an existing file.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// `--turns` as typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[allow(missing_docs, reason = "see `Turns`")]
+pub enum TurnsChoice {
+    Auto,
+    Once,
+    Twice,
+}
+
+impl From<TurnsChoice> for Turns {
+    fn from(choice: TurnsChoice) -> Turns {
+        match choice {
+            TurnsChoice::Auto => Turns::Auto,
+            TurnsChoice::Once => Turns::Once,
+            TurnsChoice::Twice => Turns::Twice,
+        }
+    }
+}
+
+/// `--reverse-anchor` as typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[allow(missing_docs, reason = "see `ReverseAnchor`")]
+pub enum AnchorChoice {
+    Start,
+    End,
+}
+
+impl From<AnchorChoice> for ReverseAnchor {
+    fn from(choice: AnchorChoice) -> ReverseAnchor {
+        match choice {
+            AnchorChoice::Start => ReverseAnchor::Start,
+            AnchorChoice::End => ReverseAnchor::End,
+        }
+    }
+}
+
+/// `--markers` as typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[allow(missing_docs, reason = "see `MarkerPlaces`")]
+pub enum MarkersChoice {
+    Both,
+    Clip,
+    Cut,
+}
+
+impl From<MarkersChoice> for MarkerPlaces {
+    fn from(choice: MarkersChoice) -> MarkerPlaces {
+        match choice {
+            MarkersChoice::Both => MarkerPlaces::Both,
+            MarkersChoice::Clip => MarkerPlaces::Clip,
+            MarkersChoice::Cut => MarkerPlaces::Cut,
+        }
+    }
+}
+
+/// `--plates` as typed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+#[allow(missing_docs, reason = "see `PlateClips`")]
+pub enum PlatesChoice {
+    Disabled,
+    Enabled,
+    Below,
+    None,
+}
+
+impl From<PlatesChoice> for PlateClips {
+    fn from(choice: PlatesChoice) -> PlateClips {
+        match choice {
+            PlatesChoice::Disabled => PlateClips::Disabled,
+            PlatesChoice::Enabled => PlateClips::Enabled,
+            PlatesChoice::Below => PlateClips::Below,
+            PlatesChoice::None => PlateClips::None,
+        }
+    }
+}
+
+fn handles(text: &str) -> Result<(u32, u32), String> {
+    let number = |part: &str| {
+        part.parse::<u32>()
+            .ok()
+            .filter(|frames| *frames <= 10_000)
+            .ok_or_else(|| format!("\"{part}\" is not a number of frames from 0 to 10000"))
+    };
+    match text.split_once(':') {
+        Some((head, tail)) => Ok((number(head)?, number(tail)?)),
+        None => number(text).map(|both| (both, both)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        use clap::CommandFactory;
+        CommandLine::command().debug_assert();
+    }
+
+    #[test]
+    fn handles_are_one_number_or_two() {
+        assert_eq!(handles("8"), Ok((8, 8)));
+        assert_eq!(handles("12:16"), Ok((12, 16)));
+        assert!(handles("-1").is_err() && handles("a:b").is_err() && handles("99999").is_err());
+    }
+}

@@ -1,0 +1,46 @@
+//! Progress bars, on a terminal only.
+
+use crate::review::Progress;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::IsTerminal;
+
+/// A bar on standard error, or nothing where nobody looks.
+pub struct Bar {
+    bar: Option<ProgressBar>,
+}
+
+impl Bar {
+    /// Makes a bar if standard error is a terminal and the user did not ask for quiet.
+    pub fn new(quiet: bool) -> Bar {
+        let wanted = !quiet && std::io::stderr().is_terminal();
+        Bar {
+            bar: wanted.then(|| ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr())),
+        }
+    }
+}
+
+impl Progress for Bar {
+    fn stage(&mut self, name: &str, total: u64) {
+        let Some(bar) = &self.bar else { return };
+        if let Ok(style) = ProgressStyle::with_template("{msg:32} {bar:32} {pos}/{len}  {eta}") {
+            bar.set_style(style.progress_chars("=> "));
+        }
+        bar.reset();
+        bar.set_length(total);
+        bar.set_message(name.to_string());
+    }
+
+    fn at(&mut self, done: u64) {
+        if let Some(bar) = &self.bar {
+            bar.set_position(done);
+        }
+    }
+}
+
+impl Drop for Bar {
+    fn drop(&mut self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}

@@ -1,0 +1,154 @@
+//! Renders plates, annotates the timeline and writes everything a turnover holds.
+
+use super::renders::render_plates;
+use super::{Job, Progress, Review};
+use crate::annotate::{LaidPlate, Marked, MarkerPlaces, Options, PlateClips, annotate};
+use crate::error::{BadInput, Faults};
+use crate::report;
+use crate::timeline::BundleKind;
+use std::path::{Path, PathBuf};
+
+/// How a turnover is handed back.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HandBack {
+    /// The folder to fill.
+    pub out: PathBuf,
+    /// Where markers go.
+    pub markers: MarkerPlaces,
+    /// How plates are laid into the timeline.
+    pub plates: PlateClips,
+}
+
+impl HandBack {
+    /// Makes sure that the output folder can be used before any work is done: it lies in no
+    /// media folder, and what is written never replaces the cut.
+    ///
+    /// # Errors
+    ///
+    /// Every reason against the folder.
+    pub fn check(&self, job: &Job) -> Result<(), Faults> {
+        let out = resolved(&self.out);
+        let mut faults = Vec::new();
+        for folder in &job.media {
+            let media = resolved(folder);
+            // A folder of media that holds the output by accident would be searched with
+            // our own plates in it on the next run, and sources lie beside outputs.
+            if out.starts_with(&media) {
+                faults.push(BadInput::new(
+                    self.out.display().to_string(),
+                    "",
+                    format!("the output folder lies inside the media folder {}", folder.display()),
+                    "choose a folder outside all media folders",
+                ));
+            }
+        }
+        if resolved(&job.cut).parent() == Some(out.as_path()) && is_ours(&job.cut) {
+            faults.push(BadInput::new(
+                job.cut.display().to_string(),
+                "",
+                "the annotated timeline would replace the cut itself",
+                "choose another output folder",
+            ));
+        }
+        if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }
+    }
+}
+
+fn is_ours(cut: &Path) -> bool {
+    cut.file_stem().is_some_and(|stem| stem == "annotated")
+}
+
+/// Returns the path with links resolved as far as it exists.
+fn resolved(path: &Path) -> PathBuf {
+    let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
+    let mut missing = Vec::new();
+    let mut at = absolute.as_path();
+    loop {
+        if let Ok(real) = at.canonicalize() {
+            return missing.iter().rev().fold(real, |path, part| path.join(part));
+        }
+        match (at.parent(), at.file_name()) {
+            (Some(parent), Some(name)) => {
+                missing.push(name.to_os_string());
+                at = parent;
+            }
+            _ => return absolute.clone(),
+        }
+    }
+}
+
+/// Renders what the findings ask for and fills the output folder.
+///
+/// Shots that cannot be rendered become faults; all others are still handed back.
+///
+/// # Errors
+///
+/// An output folder that cannot be written, or a file without a timeline to annotate.
+pub fn hand_back(
+    review: &mut Review,
+    job: &Job,
+    options: &HandBack,
+    progress: &mut dyn Progress,
+) -> Result<(), Faults> {
+    if !review.cut.is_timeline {
+        return Err(Faults::one(
+            &review.cut.file,
+            "",
+            "holds no Timeline, so there is nothing to annotate",
+            "export the cut as a timeline; check reads the file as it is",
+        ));
+    }
+    std::fs::create_dir_all(&options.out).map_err(|io| {
+        Faults::one(
+            options.out.display().to_string(),
+            "",
+            format!("the output folder cannot be made: {io}"),
+            "choose a folder that can be written",
+        )
+    })?;
+    let laid = if job.picture {
+        render_plates(review, job, &options.out, progress)
+    } else {
+        vec![None; review.subjects.len()]
+    };
+    write_timeline(review, &laid, options)?;
+    report::write_all(&review.findings, &options.out)?;
+    Ok(())
+}
+
+/// Writes the annotated timeline in the kind of file the cut came in.
+///
+/// A use that cannot be marked becomes a fault; the others are still marked.
+fn write_timeline(
+    review: &mut Review,
+    laid: &[Option<LaidPlate>],
+    options: &HandBack,
+) -> Result<(), Faults> {
+    let cut = &review.cut;
+    let marked: Vec<Marked<'_>> = review
+        .findings
+        .uses
+        .iter()
+        .zip(&cut.uses)
+        .zip(laid)
+        .map(|((finding, used), plate)| Marked { finding, used, plate: plate.clone() })
+        .collect();
+    let name = match cut.kind() {
+        BundleKind::Plain => "annotated.otio",
+        BundleKind::Zip => "annotated.otioz",
+        BundleKind::Folder => "annotated.otiod",
+    };
+    let annotation = Options {
+        markers: options.markers,
+        plates: options.plates,
+        file: cut.file.clone(),
+        folder: Some(resolved(&options.out)),
+    };
+    let mut document = cut.document.clone();
+    let faults = annotate(&mut document, &cut.timeline_pointer, cut.rate, &marked, &annotation);
+    cut.bundle.write(&document.write(), &options.out.join(name))?;
+    if let Err(faults) = faults {
+        review.findings.faults.extend(faults.0);
+    }
+    Ok(())
+}

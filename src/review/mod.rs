@@ -1,0 +1,181 @@
+//! Runs the whole job over a cut; progress by callback, never prints.
+//!
+//! [`review`] judges every use; [`hand_back`] renders, annotates and writes.
+
+mod hand_back;
+mod names;
+mod renders;
+mod sources;
+mod subject;
+
+pub use hand_back::{HandBack, hand_back};
+pub use names::{NameSource, shot_names};
+pub use sources::{Source, Sources};
+pub use subject::Subject;
+
+use crate::error::Faults;
+use crate::findings::{CutSummary, Findings, SCHEMA, TakeName, UnusedRecord, Verdict};
+use crate::matching::{Matcher, NearestUses, RollOffset, UseClues};
+use crate::platelog::{Record, read_logs};
+use crate::settings::Settings;
+use crate::time::Rate;
+use crate::timeline::{Cut, ReadOptions, read_cut};
+use std::path::PathBuf;
+use subject::Reviewer;
+
+/// What is to be reviewed.
+#[derive(Debug, Clone)]
+pub struct Job {
+    /// The locked cut.
+    pub cut: PathBuf,
+    /// Plate logs.
+    pub logs: Vec<PathBuf>,
+    /// Media folders.
+    pub media: Vec<PathBuf>,
+    /// False: from claims alone, no picture is opened.
+    pub picture: bool,
+    /// Limits and choices.
+    pub settings: Settings,
+    /// Cut rate, where the timeline leaves it open or is wrong.
+    pub cut_rate: Option<Rate>,
+    /// Which timeline of a file with several.
+    pub timeline: Option<String>,
+    /// Threads for reading pictures.
+    pub threads: u32,
+}
+
+/// Is told how far a piece of work is.
+pub trait Progress {
+    /// Begins a stage of `total` steps.
+    fn stage(&mut self, name: &str, total: u64);
+    /// Tells that `done` steps of the stage are done.
+    fn at(&mut self, done: u64);
+}
+
+/// A progress nobody looks at.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Silent;
+
+impl Progress for Silent {
+    fn stage(&mut self, _name: &str, _total: u64) {}
+    fn at(&mut self, _done: u64) {}
+}
+
+/// A reviewed cut.
+#[derive(Debug)]
+pub struct Review {
+    /// What was found; uses in the order of [`Cut::uses`].
+    pub findings: Findings,
+    /// The cut as read.
+    pub cut: Cut,
+    /// The records of all logs.
+    pub records: Vec<Record>,
+    /// What each use was judged on, in the order of the uses.
+    pub subjects: Vec<Subject>,
+    /// What to do about a log as a whole, in sentences.
+    pub proposals: Vec<String>,
+}
+
+/// Judges every use of a cut.
+///
+/// Faults in logs, media and single clips are part of the findings; the other uses are
+/// still judged.
+///
+/// # Errors
+///
+/// Faults that leave nothing to judge: the cut cannot be read.
+pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> {
+    let options = ReadOptions {
+        cut_rate: job.cut_rate,
+        timeline: job.timeline.clone(),
+        reverse_anchor: job.settings.reverse_anchor,
+    };
+    let cut = read_cut(&job.cut, &options)?;
+    let (records, log_faults) = read_logs(&job.logs, &job.settings);
+    let mut faults = cut.faults.clone();
+    faults.extend(log_faults);
+
+    let clues: Vec<UseClues> = cut.uses.iter().map(UseClues::of).collect();
+    let matcher = Matcher::new(&records, &job.settings);
+    let offsets = matcher.roll_offsets(&clues);
+    let matcher = matcher.with_offsets(&offsets);
+    let (sources, folder_faults) = Sources::new(&job.media, &cut.bundle, job.threads);
+    faults.extend(folder_faults);
+    let mut reviewer = Reviewer { job, cut: &cut, records: &records, matcher: &matcher, sources };
+    progress.stage("judging", cut.uses.len() as u64);
+    let mut subjects: Vec<Subject> = Vec::with_capacity(cut.uses.len());
+    for (at, (used, clues)) in cut.uses.iter().zip(&clues).enumerate() {
+        subjects.push(reviewer.subject(used, clues));
+        progress.at(at as u64 + 1);
+    }
+    faults.extend(reviewer.sources.faults());
+    subject::name_shots(&mut subjects);
+
+    let uses = subjects.iter().map(|subject| subject.finding.clone()).collect::<Vec<_>>();
+    let findings = Findings {
+        schema: SCHEMA,
+        cut: CutSummary {
+            name: cut.name.clone(),
+            rate: cut.rate,
+            frames: cut.frames,
+            start_timecode: cut.start_timecode.clone(),
+        },
+        settings: job.settings.clone(),
+        totals: Findings::count(&uses),
+        unused_records: unused(&records, &subjects, &clues, &matcher),
+        uses,
+        faults,
+    };
+    let proposals = offsets.iter().map(proposal).collect();
+    Ok(Review { findings, cut, records, subjects, proposals })
+}
+
+/// Says that a log's clock ran off the camera's on a whole roll.
+fn proposal(offset: &RollOffset) -> String {
+    let shift = offset.frames.0;
+    let way = if shift > 0 { "behind" } else { "ahead of" };
+    format!(
+        "Roll {}: on {} takes the log's timecode is {} frames {way} the media's. If its clock ran off, correct the log by that much.",
+        offset.roll,
+        offset.takes.len(),
+        shift.unsigned_abs()
+    )
+}
+
+/// Records no use was matched to, with the unlisted uses that come nearest.
+fn unused(
+    records: &[Record],
+    subjects: &[Subject],
+    clues: &[UseClues],
+    matcher: &Matcher<'_>,
+) -> Vec<UnusedRecord> {
+    let mut used = vec![false; records.len()];
+    for at in subjects.iter().flat_map(|subject| &subject.candidates) {
+        used[*at] = true;
+    }
+    let unlisted: Vec<UseClues> = subjects
+        .iter()
+        .zip(clues)
+        .filter(|(subject, _)| subject.finding.verdict == Verdict::Unlisted)
+        .map(|(subject, clues)| UseClues { label: subject.finding.shot.clone(), ..clues.clone() })
+        .collect();
+    let nearest = NearestUses::new(&unlisted);
+    let left = (0..records.len()).filter(|at| !used[*at]);
+    left.map(|at| UnusedRecord {
+        take: take_name(&records[at]),
+        origin: records[at].place().to_string(),
+        nearest: nearest.of(matcher, at),
+    })
+    .collect()
+}
+
+fn take_name(record: &Record) -> TakeName {
+    TakeName {
+        scene: record.scene.clone(),
+        slate: record.slate.clone(),
+        take: record.take.clone(),
+        camera: record.camera.clone(),
+        roll: record.roll.clone(),
+        clip: record.clip.clone(),
+    }
+}

@@ -1,0 +1,237 @@
+//! Makes the plates of a reviewed cut and notes in the findings what was made.
+
+use super::{Job, Progress, Review, Subject};
+use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
+use crate::error::{BadInput, Faults};
+use crate::findings::UseFinding;
+use crate::media::StartTimecode;
+use crate::plate::{PlateCodec, PlateJob, PlateMade, make_plate, make_version};
+use crate::time::{Counting, Exact, Frame, FrameRange, Rate, ceil, floor};
+use crate::timeline::{Cut, Speed, Use};
+use num_traits::One;
+use std::path::Path;
+
+/// The folder of plates in a turnover.
+pub const PLATES: &str = "plates";
+
+/// Makes every plate that was planned on media. Returns for each use the plate that is laid
+/// into the cut.
+///
+/// What cannot be made becomes a fault of the findings; the other plates are still made.
+pub fn render_plates(
+    review: &mut Review,
+    job: &Job,
+    out: &Path,
+    progress: &mut dyn Progress,
+) -> Vec<Option<LaidPlate>> {
+    let mut laid = vec![None; review.subjects.len()];
+    let codec = match PlateCodec::parse(&job.settings.plate_codec) {
+        Some(codec) => codec,
+        None => {
+            review.findings.faults.push(unknown_codec(&job.settings.plate_codec));
+            return laid;
+        }
+    };
+    let planned: Vec<usize> =
+        (0..review.subjects.len()).filter(|at| review.subjects[*at].map.is_some()).collect();
+    for (number, at) in planned.iter().enumerate() {
+        let shot = &review.findings.uses[*at].shot;
+        progress.stage(&format!("plate {}/{} {shot}", number + 1, planned.len()), 0);
+        let render = Render {
+            subject: &review.subjects[*at],
+            used: &review.cut.uses[*at],
+            cut: &review.cut,
+            job,
+            codec,
+            out,
+        };
+        match render.made(&mut review.findings.uses[*at], progress) {
+            Ok(plate) => laid[*at] = plate,
+            Err(faults) => review.findings.faults.extend(faults.0),
+        }
+    }
+    laid
+}
+
+fn unknown_codec(word: &str) -> BadInput {
+    BadInput::new(
+        "settings",
+        "plate_codec",
+        format!("\"{word}\" is no plate codec"),
+        "choose auto, prores-hq, prores-4444, dnxhr-hqx, ffv1, dpx, exr, png or tiff",
+    )
+}
+
+struct Render<'a> {
+    subject: &'a Subject,
+    used: &'a Use,
+    cut: &'a Cut,
+    job: &'a Job,
+    codec: PlateCodec,
+    out: &'a Path,
+}
+
+impl Render<'_> {
+    fn made(
+        &self,
+        finding: &mut UseFinding,
+        progress: &mut dyn Progress,
+    ) -> Result<Option<LaidPlate>, Faults> {
+        let (Some(media), Some(map), Some(clocks)) =
+            (&self.subject.media, &self.subject.map, &self.subject.clocks)
+        else {
+            return Ok(None);
+        };
+        let Some(need) = finding.need_in_take else { return Ok(None) };
+        let folder = self.out.join(PLATES);
+        std::fs::create_dir_all(&folder).map_err(|io| {
+            Faults::one(
+                folder.display().to_string(),
+                "",
+                format!("cannot be made: {io}"),
+                "check the output folder",
+            )
+        })?;
+        let stem = folder.join(format!("{}_CP01", finding.shot));
+        let start = StartTimecode { frame: need.start, counting: clocks.counting };
+        let plate_job = PlateJob {
+            source: media,
+            map,
+            out: stem,
+            reel: None,
+            start: clocks.rate.is_standard().then_some(start),
+            rate: None,
+            first_number: self.job.settings.first_frame,
+            codec: self.codec,
+            threads: self.job.settings.encoder_threads,
+            still: false,
+        };
+        let mut report = |done, of| {
+            progress.stage("", of);
+            progress.at(done);
+        };
+        let made = make_version(&plate_job, &mut report)?;
+        note(finding, &made, self.out);
+        let laid = if self.is_frame_for_frame(clocks.rate) {
+            first_take_frame_shown(finding, self.used, self.cut.rate).map(|first| LaidPlate {
+                name: name_of(&made),
+                media: files_of(&made, plate_job.first_number),
+                rate: clocks.rate,
+                available: need,
+                first_shown: first,
+            })
+        } else {
+            self.record_twin(finding, &plate_job, &made, &mut report)?
+        };
+        Ok(laid)
+    }
+
+    /// Tells whether one take frame stands for one cut frame: speed 1 and one count base.
+    fn is_frame_for_frame(&self, rate: Rate) -> bool {
+        let natural = matches!(&self.used.speed, Speed::Constant(speed) if *speed == Exact::one());
+        let bases = [rate, self.used.clip_rate].map(Rate::nominal);
+        natural && bases.iter().all(|base| *base == self.cut.rate.nominal())
+    }
+
+    /// Makes the plate in record time: one frame for each cut frame, transitions included,
+    /// at the cut rate and with the cut's timecode.
+    fn record_twin(
+        &self,
+        finding: &mut UseFinding,
+        plate: &PlateJob<'_>,
+        made: &PlateMade,
+        report: &mut dyn FnMut(u64, u64),
+    ) -> Result<Option<LaidPlate>, Faults> {
+        let (Some(need), Some(clocks)) = (finding.need_in_take, &self.subject.clocks) else {
+            return Ok(None);
+        };
+        let rate = self.cut.rate;
+        let visible = FrameRange::new(
+            floor(&rate.frames_in(&self.used.visible.start)),
+            ceil(&rate.frames_in(&self.used.visible.end)),
+        );
+        let last = need.count().0.saturating_sub(1) as i64;
+        let shown: Option<Vec<u64>> = (visible.start.0..visible.end.0)
+            .map(|frame| {
+                let in_clip = self.used.media_frame_of_cut_frame(frame, rate)?;
+                let in_need = (clocks.take_frame(in_clip) - need.start).0;
+                Some(in_need.clamp(0, last) as u64)
+            })
+            .collect();
+        let Some(shown) = shown else { return Ok(None) };
+        let map = plate
+            .map
+            .composed(&shown)
+            .map_err(|fault| map_fault(&finding.shot, &fault.to_string()))?;
+        let start = self.cut.global_start.as_ref().map(|seconds| rate.frames_in(seconds));
+        let cut_start = start.as_ref().map_or(0, floor);
+        let first = Frame(cut_start.saturating_add(visible.start.0));
+        let name = format!("{}_record", name_of(made));
+        let twin = PlateJob {
+            map: &map,
+            out: self.out.join(PLATES).join(&name),
+            start: rate.is_standard().then_some(StartTimecode {
+                frame: first,
+                counting: Counting::new(rate, rate.can_drop()),
+            }),
+            rate: Some(rate),
+            ..plate.clone()
+        };
+        let made = make_plate(&twin, report)?;
+        if let Some(summary) = &mut finding.plate {
+            summary.record_file = Some(relative(&made.path, self.out));
+        }
+        let end = first.0.saturating_add_unsigned(visible.count().0);
+        Ok(Some(LaidPlate {
+            name,
+            media: files_of(&made, plate.first_number),
+            rate,
+            available: FrameRange::new(first.0, end),
+            first_shown: cut_start.saturating_add(self.used.range_in_cut.start.0),
+        }))
+    }
+}
+
+fn map_fault(shot: &str, fault: &str) -> Faults {
+    Faults::one(shot, "frame map", fault, "check the speed of this clip")
+}
+
+fn note(finding: &mut UseFinding, made: &PlateMade, out: &Path) {
+    if let Some(summary) = &mut finding.plate {
+        summary.method = Some(made.method);
+        summary.encode_reason = made.encode_reason.clone();
+        summary.file = Some(relative(&made.path, out));
+    }
+}
+
+fn relative(path: &Path, out: &Path) -> String {
+    let below = path.strip_prefix(out).unwrap_or(path);
+    below.components().map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
+}
+
+/// Returns the name of a finished plate: its file name without ending.
+fn name_of(made: &PlateMade) -> String {
+    let name = if made.path.is_dir() { made.path.file_name() } else { made.path.file_stem() };
+    name.unwrap_or_default().to_string_lossy().into_owned()
+}
+
+/// Returns the files of a finished plate as the timeline references them.
+fn files_of(made: &PlateMade, first_number: u32) -> PlateMedia {
+    let path = std::path::absolute(&made.path).unwrap_or_else(|_| made.path.clone());
+    if !path.is_dir() {
+        return PlateMedia::File(path);
+    }
+    let name = name_of(made);
+    let suffix = std::fs::read_dir(&path)
+        .ok()
+        .and_then(|mut entries| entries.next()?.ok())
+        .and_then(|entry| Some(format!(".{}", entry.path().extension()?.to_str()?)))
+        .unwrap_or_default();
+    PlateMedia::Sequence {
+        folder: path,
+        prefix: format!("{name}."),
+        suffix,
+        first: i64::from(first_number),
+        padding: 4,
+    }
+}

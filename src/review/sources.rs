@@ -1,0 +1,156 @@
+//! Finds and opens the media of uses, each file once.
+
+use crate::error::{BadInput, Faults};
+use crate::media::{Found, Locator, Media, OpenOptions, Request, SequenceUrl, open_with};
+use crate::time::Rate;
+use crate::timeline::{Bundle, MediaPlace, MediaReference, ReferenceKind, Use};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::rc::Rc;
+
+/// What became of the media of one use.
+#[derive(Debug, Clone)]
+pub enum Source {
+    /// Pictures were not asked for.
+    NotAsked,
+    /// Nothing fits; the names that were looked for.
+    Missing(Vec<String>),
+    /// Several files fit equally well.
+    Several(Vec<PathBuf>),
+    /// It was found and cannot be read.
+    Unreadable(PathBuf, Vec<BadInput>),
+    /// It was found and opened.
+    Open(Rc<Media>),
+}
+
+/// Media folders, and every file opened so far.
+pub struct Sources {
+    locator: Locator,
+    bundle: Bundle,
+    /// Media taken out of a zip bundle, for as long as the review lasts.
+    unpacked: Option<tempfile::TempDir>,
+    threads: u32,
+    opened: BTreeMap<(PathBuf, Option<Rate>), Result<Rc<Media>, Faults>>,
+}
+
+impl Sources {
+    /// Indexes the media folders; relative URLs start from where `bundle` lies.
+    pub fn new(folders: &[PathBuf], bundle: &Bundle, threads: u32) -> (Sources, Vec<BadInput>) {
+        let (locator, faults) = Locator::new(folders);
+        let (bundle, opened) = (bundle.clone(), BTreeMap::new());
+        (Sources { locator, bundle, unpacked: None, threads, opened }, faults)
+    }
+
+    /// Finds and opens the media of a use; the first reference that leads to a file wins.
+    pub fn of(&mut self, used: &Use, names: &[String]) -> Source {
+        match self.packed(used) {
+            Some(Ok(path)) => return self.open(&path, sequence_rate(used)),
+            Some(Err(fault)) => {
+                return Source::Unreadable(PathBuf::from(&fault.place), vec![fault]);
+            }
+            None => {}
+        }
+        let request = self.request(used, names);
+        match self.locator.locate(&request) {
+            Found::One(path, _) => self.open(&path, sequence_rate(used)),
+            Found::Several(paths) => Source::Several(paths),
+            Found::None => Source::Missing(wanted(&request)),
+        }
+    }
+
+    /// Opens one file, or returns it as opened before.
+    pub fn open(&mut self, path: &Path, sequence_rate: Option<Rate>) -> Source {
+        let threads = self.threads;
+        let opened = self.opened.entry((path.to_path_buf(), sequence_rate)).or_insert_with(|| {
+            let options = OpenOptions { sequence_rate, threads, ..OpenOptions::default() };
+            open_with(path, options).map(Rc::new)
+        });
+        match opened {
+            Ok(media) => Source::Open(Rc::clone(media)),
+            Err(faults) => Source::Unreadable(path.to_path_buf(), faults.0.clone()),
+        }
+    }
+
+    /// Returns every fault met while opening, and every warning about an opened file.
+    pub fn faults(&self) -> Vec<BadInput> {
+        self.opened
+            .values()
+            .filter_map(|opened| opened.as_ref().err())
+            .flat_map(|f| f.0.clone())
+            .collect()
+    }
+
+    /// Takes the media of a use out of a zip bundle, if they lie in one.
+    fn packed(&mut self, used: &Use) -> Option<Result<PathBuf, BadInput>> {
+        let urls = used.references.iter().filter_map(url);
+        let entry =
+            urls.filter_map(|url| self.bundle.resolve(&url)).find_map(|place| match place {
+                MediaPlace::Packed { entry, .. } => Some(entry),
+                MediaPlace::File(_) => None,
+            })?;
+        if self.unpacked.is_none() {
+            match tempfile::tempdir() {
+                Ok(folder) => self.unpacked = Some(folder),
+                Err(io) => {
+                    let fault = format!("no room to unpack it: {io}");
+                    return Some(Err(BadInput::new("bundle", entry, fault, "free some disk")));
+                }
+            }
+        }
+        let folder = self.unpacked.as_ref()?;
+        Some(self.bundle.extract(&entry, folder.path()))
+    }
+
+    fn request(&self, used: &Use, names: &[String]) -> Request {
+        Request {
+            urls: used.references.iter().filter_map(url).collect(),
+            base: self.bundle.base().map(Path::to_path_buf),
+            sequences: used.references.iter().filter_map(sequence).collect(),
+            names: names.to_vec(),
+            take: used.used_in_clip.map(|range| (range, used.clip_rate)),
+        }
+    }
+}
+
+fn url(reference: &MediaReference) -> Option<String> {
+    match &reference.kind {
+        ReferenceKind::External { url } => Some(url.clone()),
+        _ => None,
+    }
+}
+
+fn sequence(reference: &MediaReference) -> Option<SequenceUrl> {
+    match &reference.kind {
+        ReferenceKind::Sequence { base, prefix, suffix, .. } => Some(SequenceUrl {
+            folder: base.clone(),
+            prefix: prefix.clone(),
+            suffix: suffix.clone(),
+        }),
+        _ => None,
+    }
+}
+
+/// The rate of the image files of a sequence: each stands for `frame_step` frames.
+fn sequence_rate(used: &Use) -> Option<Rate> {
+    used.references.iter().find_map(|reference| match &reference.kind {
+        ReferenceKind::Sequence { frame_step, rate, .. } => {
+            let rate = rate.unwrap_or(used.clip_rate);
+            let step = u32::try_from(*frame_step).ok().filter(|step| *step > 0)?;
+            Rate::new(rate.num(), rate.den().checked_mul(step)?)
+        }
+        _ => None,
+    })
+}
+
+fn wanted(request: &Request) -> Vec<String> {
+    let last = |url: &String| url.rsplit(['/', '\\']).next().unwrap_or_default().to_string();
+    let mut names: Vec<String> = request
+        .urls
+        .iter()
+        .map(last)
+        .chain(request.names.iter().cloned())
+        .filter(|name| !name.is_empty())
+        .collect();
+    names.dedup();
+    names
+}

@@ -1,0 +1,433 @@
+//! One use: matched, its media opened, its clocks read, judged.
+
+use super::names::{NameSource, shot_names};
+use super::sources::{Source, Sources};
+use super::{Job, take_name};
+use crate::findings::{
+    Basis, Claims, MatchSummary, MediaSummary, PlateSummary, UseFinding, Verdict,
+};
+use crate::marks::short_take;
+use crate::matching::{Matched, Matcher, UseClues};
+use crate::media::{FieldOrder, Media, MediaInfo};
+use crate::plate::FrameMap;
+use crate::platelog::Record;
+use crate::reach::{
+    Clocks, Judgement, LoggedStart, Outcome, between, claims_of, judge, logged_start, read_clocks,
+};
+use crate::reason::{Code, Reason, Severity};
+use crate::settings::Turns;
+use crate::time::{Counting, Frame, FrameRange, exact_text, floor};
+use crate::timeline::{Cut, Speed, Use};
+use crate::verdict::{Standing, decide};
+use std::rc::Rc;
+
+/// One use and everything it was judged on.
+#[derive(Debug, Clone)]
+pub struct Subject {
+    /// What was found.
+    pub finding: UseFinding,
+    /// Its media, if opened.
+    pub media: Option<Rc<Media>>,
+    /// Its clocks, if they could be read.
+    pub clocks: Option<Clocks>,
+    /// The frame map of its plate in file frames of its media.
+    pub map: Option<FrameMap>,
+    /// Records that fit best: one if matched, several if ambiguous.
+    pub candidates: Vec<usize>,
+    /// For each record that was considered and lost, what spoke against it.
+    pub against: Vec<(usize, String)>,
+    name: NameSource,
+}
+
+pub(super) struct Reviewer<'a> {
+    pub job: &'a Job,
+    pub cut: &'a Cut,
+    pub records: &'a [Record],
+    pub matcher: &'a Matcher<'a>,
+    pub sources: Sources,
+}
+
+/// What was learnt about a use on the way to its verdict.
+#[derive(Default)]
+struct Learnt {
+    media: Option<Rc<Media>>,
+    clocks: Option<Clocks>,
+    claims: Claims,
+    used: Option<FrameRange>,
+    need: Option<FrameRange>,
+    matched: Matched,
+    reasons: Vec<Reason>,
+}
+
+impl Reviewer<'_> {
+    /// Judges one use.
+    pub fn subject(&mut self, used: &Use, clues: &UseClues) -> Subject {
+        let mut learnt = Learnt::default();
+        let standing = self.standing(used, clues, &mut learnt);
+        let interlaced = learnt.media.as_ref().is_some_and(|media| {
+            matches!(media.info().field_order, FieldOrder::TopFirst | FieldOrder::BottomFirst)
+        });
+        let (affected, patched, outcome) = match &standing {
+            Standing::Judged(judgement) => {
+                (judgement.affected.clone(), judgement.patched.clone(), Some(judgement.outcome))
+            }
+            _ => (Vec::new(), Vec::new(), None),
+        };
+        if learnt.clocks.is_none() {
+            learnt.place_on_clip_clock(used, self.handles(), self.cut);
+        }
+        let (verdict, reasons) = decide(standing, interlaced);
+        let (plate, map) = match outcome.filter(|_| verdict.has_plate()) {
+            Some(outcome) => self.plate(outcome, &learnt),
+            None => (None, None),
+        };
+        let name = name_source(used, &learnt);
+        let finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
+        Subject {
+            finding,
+            media: learnt.media,
+            clocks: learnt.clocks,
+            map,
+            candidates: learnt.matched.candidates,
+            against: learnt.matched.against,
+            name,
+        }
+    }
+
+    fn standing(&mut self, used: &Use, clues: &UseClues, learnt: &mut Learnt) -> Standing {
+        if used.covered {
+            return Standing::Covered;
+        }
+        learnt.matched = self.matcher.find(clues);
+        if learnt.matched.candidates.is_empty() {
+            return Standing::Unlisted;
+        }
+        let mut stops = self.open(used, clues, learnt);
+        if let Speed::Unknown(what) = &used.speed {
+            let text = format!("The speed of this clip cannot be computed: {what}.");
+            stops.push(Reason::new(Code::SpeedUnknown, Severity::Stop, text));
+        }
+        let record = match learnt.matched.record {
+            Some(at) => &self.records[at],
+            None if learnt.matched.candidates.is_empty() => return Standing::Unlisted,
+            None => {
+                stops.push(self.ambiguous(&learnt.matched));
+                return Standing::Undecided(stops);
+            }
+        };
+        if let Err(reason) = self.read_clocks(used, record, learnt) {
+            stops.push(*reason);
+        }
+        let judgement = self.judged(used, learnt);
+        stops.extend(missing_frames(learnt));
+        match judgement {
+            Some(mut judgement) => {
+                judgement.reasons.append(&mut learnt.reasons);
+                judgement.reasons.extend(reframes(used));
+                if stops.is_empty() {
+                    return Standing::Judged(Box::new(judgement));
+                }
+                stops.append(&mut judgement.reasons);
+                Standing::Undecided(stops)
+            }
+            None => Standing::Undecided(stops),
+        }
+    }
+
+    /// Opens the media; afterwards the match has been made again with what they say.
+    fn open(&mut self, used: &Use, clues: &UseClues, learnt: &mut Learnt) -> Vec<Reason> {
+        if !self.job.picture {
+            return Vec::new();
+        }
+        let names = media_names(used, learnt.matched.record.map(|at| &self.records[at]));
+        let stop = |code, text: String| vec![Reason::new(code, Severity::Stop, text)];
+        match self.sources.of(used, &names) {
+            Source::NotAsked => Vec::new(),
+            Source::Missing(names) if names.is_empty() => {
+                stop(Code::MediaMissing, "The clip points at no media file.".into())
+            }
+            Source::Missing(names) => {
+                stop(Code::MediaMissing, format!("No media file found for {}.", names.join(", ")))
+            }
+            Source::Several(paths) => {
+                let names: Vec<String> =
+                    paths.iter().map(|path| path.display().to_string()).collect();
+                stop(Code::MediaMissing, format!("Several media files fit: {}.", names.join(", ")))
+            }
+            Source::Unreadable(path, faults) => {
+                let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+                let first = faults.first().map_or("", |fault| fault.fault.as_str());
+                stop(Code::MediaUnreadable, format!("{name} cannot be read: {first}."))
+            }
+            Source::Open(media) => {
+                let info = media.info();
+                let start = info.start.map(|tag| (tag.frame, info.rate));
+                let with_media = clues.clone().with_media(
+                    std::slice::from_ref(&info.name),
+                    info.reel.as_deref(),
+                    None,
+                    start,
+                );
+                learnt.matched = self.matcher.find(&with_media);
+                learnt.media = Some(media);
+                Vec::new()
+            }
+        }
+    }
+
+    fn read_clocks(
+        &self,
+        used: &Use,
+        record: &Record,
+        learnt: &mut Learnt,
+    ) -> Result<(), Box<Reason>> {
+        let info = learnt.media.as_ref().map(|media| media.info());
+        let counting = counting(used, record, info);
+        let settings = &self.job.settings;
+        let logged = LoggedStart {
+            start: logged_start(record, counting, settings),
+            tolerance: record.tolerance.unwrap_or(settings.claim_tolerance_frames),
+        };
+        let (clocks, reasons) =
+            read_clocks(used, info, counting, logged, &settings.timecode_trust)?;
+        learnt.reasons.extend(reasons);
+        let first = logged.start.or_else(|| available_start(used));
+        let (claims, reasons) = claims_of(record, &clocks, first, settings);
+        learnt.reasons.extend(reasons);
+        learnt.claims = claims;
+        learnt.clocks = Some(clocks);
+        Ok(())
+    }
+
+    fn judged(&self, used: &Use, learnt: &mut Learnt) -> Option<Judgement> {
+        let clocks = learnt.clocks.as_ref()?;
+        let (head, tail) = self.handles();
+        let in_use = clocks.take_range(used.media_span.as_ref()?);
+        let need = clocks.take_range_of(used.need_in_clip(head, tail, self.cut.rate)?);
+        learnt.used = Some(in_use);
+        learnt.need = Some(need);
+        let served = self.matcher.plate_takes_for(learnt.matched.record?);
+        for at in served {
+            let name = short_take(&take_name(&self.records[at]));
+            learnt.claims.hints.push(format!("a plate in {name}"));
+        }
+        Some(judge(in_use, need, &learnt.claims, clocks, &self.job.settings))
+    }
+
+    fn ambiguous(&self, matched: &Matched) -> Reason {
+        let places: Vec<&str> =
+            matched.candidates.iter().map(|at| self.records[*at].place()).collect();
+        let text = format!(
+            "{} records describe this take equally well: {}.",
+            places.len(),
+            places.join("; ")
+        );
+        Reason::new(Code::AmbiguousRecord, Severity::Stop, text).measured(
+            places.len() as f64,
+            "records",
+            Some(1.0),
+        )
+    }
+
+    fn handles(&self) -> (u32, u32) {
+        (self.job.settings.handles_head, self.job.settings.handles_tail)
+    }
+
+    /// Lays the plate out over need.
+    fn plate(&self, outcome: Outcome, learnt: &Learnt) -> (Option<PlateSummary>, Option<FrameMap>) {
+        let (Outcome::Plate(range) | Outcome::Loop(range) | Outcome::Still(range)) = outcome else {
+            return (None, None);
+        };
+        let (Some(need), Some(clocks)) = (learnt.need, &learnt.clocks) else {
+            return (None, None);
+        };
+        let turns = match (outcome, self.job.settings.turns) {
+            (Outcome::Loop(_), Turns::Once) => Turns::Once,
+            (Outcome::Loop(_), _) => Turns::Twice,
+            (_, turns) => turns,
+        };
+        let in_file = clocks.file_range(range);
+        let map = in_file.and_then(|in_file| match outcome {
+            Outcome::Loop(_) => FrameMap::looped(in_file, need.count().0, turns).ok(),
+            Outcome::Plate(_) => {
+                let first = in_file.start.0;
+                let length = i64::try_from(need.count().0).unwrap_or(i64::MAX);
+                FrameMap::straight(FrameRange::new(first, first.saturating_add(length))).ok()
+            }
+            _ => None,
+        });
+        let summary = PlateSummary {
+            source_file: learnt.media.as_ref().map(|media| media.info().name.clone()),
+            from_take: None,
+            range_in_take: range,
+            method: None,
+            encode_reason: None,
+            turns,
+            passes: passes(range.count().0, need.count().0, turns),
+            map: map.as_ref().map(FrameMap::triples),
+            eases: Vec::new(),
+            file: None,
+            record_file: None,
+        };
+        (Some(summary), map)
+    }
+
+    fn finding(
+        &self,
+        used: &Use,
+        learnt: &Learnt,
+        verdict: Verdict,
+        reasons: Vec<Reason>,
+        (affected, patched): (Vec<FrameRange>, Vec<FrameRange>),
+        plate: Option<PlateSummary>,
+    ) -> UseFinding {
+        let in_file = |range: Option<FrameRange>| learnt.clocks.as_ref()?.file_range(range?);
+        UseFinding {
+            shot: String::new(),
+            clip: used.clip.clone(),
+            pointer: used.pointer.clone(),
+            range_in_cut: used.range_in_cut,
+            speed: match &used.speed {
+                Speed::Constant(speed) => Some(exact_text(speed)),
+                Speed::Freeze => Some("0".into()),
+                Speed::Unknown(_) => None,
+            },
+            take: learnt.matched.record.map(|at| take_name(&self.records[at])),
+            matched: MatchSummary {
+                clues: learnt.matched.clues.clone(),
+                candidates: learnt.matched.candidates.len(),
+            },
+            media: learnt.media.as_ref().map(|media| summary(media.info())),
+            picture: None,
+            take_rate: Some(learnt.clocks.as_ref().map_or(used.clip_rate, |clocks| clocks.rate)),
+            used_in_take: learnt.used,
+            need_in_take: learnt.need,
+            affected_in_take: affected,
+            patched_in_take: patched,
+            used_in_file: in_file(learnt.used),
+            need_in_file: in_file(learnt.need),
+            claims: learnt.claims.clone(),
+            verdict,
+            corrections: if verdict == Verdict::Still {
+                vec!["new-grain".into()]
+            } else {
+                Vec::new()
+            },
+            basis: Basis::Claim,
+            plate,
+            matte: None,
+            temp_comp: None,
+            review: None,
+            reposition: None,
+            reasons,
+        }
+    }
+}
+
+impl Learnt {
+    /// Gives uses that are not judged their frames on the clip clock all the same.
+    fn place_on_clip_clock(&mut self, used: &Use, (head, tail): (u32, u32), cut: &Cut) {
+        self.used = used.used_in_clip;
+        self.need = used.need_in_clip(head, tail, cut.rate);
+    }
+}
+
+/// Names every shot once all uses are known.
+pub(super) fn name_shots(subjects: &mut [Subject]) {
+    let sources: Vec<NameSource> = subjects.iter().map(|subject| subject.name.clone()).collect();
+    for (subject, name) in subjects.iter_mut().zip(shot_names(&sources)) {
+        subject.finding.shot = name;
+    }
+}
+
+fn name_source(used: &Use, learnt: &Learnt) -> NameSource {
+    let clip_clock = Clocks::without_media(used.clip_rate);
+    let clocks = learnt.clocks.as_ref().unwrap_or(&clip_clock);
+    NameSource {
+        given: used.shot_name.clone(),
+        clip: used.clip.clone(),
+        at: match learnt.need {
+            Some(need) => clocks.label(need.start),
+            None => format!("cut_{}", used.range_in_cut.start),
+        },
+    }
+}
+
+/// How often a plate of `plate` frames is run through to fill `need`.
+fn passes(plate: u64, need: u64, turns: Turns) -> u64 {
+    if plate >= need || plate == 0 {
+        return 1;
+    }
+    match turns {
+        Turns::Once if plate > 1 => 1 + (need - plate).div_ceil(plate - 1),
+        _ => need.div_ceil(plate),
+    }
+}
+
+/// Names to look for in the media folders, strongest first.
+fn media_names(used: &Use, record: Option<&Record>) -> Vec<String> {
+    let logged = record.into_iter().flat_map(|record| [record.media.clone(), record.clip.clone()]);
+    let named = used.references.iter().map(|reference| reference.name.clone());
+    let mut names: Vec<String> = named
+        .chain(logged)
+        .flatten()
+        .chain([used.clip.clone()])
+        .filter(|name| !name.is_empty())
+        .collect();
+    names.dedup();
+    names
+}
+
+/// How the labels of a take count: as the media say, else as the log notes them.
+fn counting(used: &Use, record: &Record, media: Option<&MediaInfo>) -> Counting {
+    match media {
+        Some(info) => info
+            .start
+            .map_or(Counting::new(info.rate, record.notes_drop_frame()), |tag| tag.counting),
+        None => Counting::new(used.clip_rate, record.notes_drop_frame()),
+    }
+}
+
+fn available_start(used: &Use) -> Option<Frame> {
+    let (start, _) = used.references.first()?.available.as_ref()?;
+    Some(Frame(floor(start)))
+}
+
+/// Used frames that are not in the media at all.
+fn missing_frames(learnt: &Learnt) -> Option<Reason> {
+    let (clocks, used) = (learnt.clocks.as_ref()?, learnt.used?);
+    let file = clocks.file_in_take()?;
+    let missing = *used.without(&[file]).first()?;
+    let text = format!(
+        "{} used frames are not in the media: {}.",
+        missing.count(),
+        between(clocks, missing)
+    );
+    Some(Reason::new(Code::MediaMissing, Severity::Stop, text).over(missing).measured(
+        missing.count().0 as f64,
+        "frames",
+        Some(0.0),
+    ))
+}
+
+fn reframes(used: &Use) -> Option<Reason> {
+    if used.reframes.is_empty() {
+        return None;
+    }
+    let text = format!(
+        "The cut puts effects on this clip that may move the picture: {}. They are not read.",
+        used.reframes.join(", ")
+    );
+    Some(Reason::new(Code::ReframeUnread, Severity::Note, text))
+}
+
+fn summary(info: &MediaInfo) -> MediaSummary {
+    MediaSummary {
+        file: info.name.clone(),
+        rate: info.rate,
+        start_timecode: info.start.map(|tag| tag.counting.label(tag.frame)),
+        width: info.width,
+        height: info.height,
+        encoding: info.colour.transfer.clone().unwrap_or_else(|| "unknown".into()),
+    }
+}

@@ -1,0 +1,195 @@
+//! A show of one shot, made on the spot: a ProRes take with timecode, a cut that uses two
+//! seconds of it, and a log that notes a head plate and the boom.
+#![allow(dead_code, reason = "each test file uses a part")]
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+/// Frames of the take.
+pub const FRAMES: u32 = 200;
+
+/// The files of a little show.
+pub struct LittleShow {
+    /// Holds everything; removed at the end.
+    pub folder: tempfile::TempDir,
+    /// The cut.
+    pub cut: PathBuf,
+    /// The log.
+    pub log: PathBuf,
+    /// The media folder.
+    pub media: PathBuf,
+    /// Where a turnover goes.
+    pub out: PathBuf,
+}
+
+/// A clip of a cut to be written.
+pub struct Clip<'a> {
+    /// Clip and media name.
+    pub name: &'a str,
+    /// Media URL.
+    pub url: String,
+    /// Rate as it is to stand in the file.
+    pub rate: &'a str,
+    /// First frame used, clip clock.
+    pub start: i64,
+    /// Frames used.
+    pub frames: i64,
+    /// Start and length of `available_range`, if it has one.
+    pub available: Option<(i64, i64)>,
+    /// Speed, if not 1.
+    pub speed: Option<&'a str>,
+}
+
+/// Writes a cut of one video track.
+pub fn cut_json(name: &str, clips: &[Clip<'_>]) -> String {
+    let range = |rate: &str, start: i64, frames: i64| {
+        serde_json::json!({
+            "OTIO_SCHEMA": "TimeRange.1",
+            "duration": {"OTIO_SCHEMA": "RationalTime.1", "rate": number(rate), "value": frames as f64},
+            "start_time": {"OTIO_SCHEMA": "RationalTime.1", "rate": number(rate), "value": start as f64},
+        })
+    };
+    let children: Vec<serde_json::Value> = clips
+        .iter()
+        .map(|clip| {
+            let effects: Vec<serde_json::Value> = clip
+                .speed
+                .iter()
+                .map(|speed| {
+                    serde_json::json!({"OTIO_SCHEMA": "LinearTimeWarp.1", "metadata": {}, "name": "",
+                        "effect_name": "LinearTimeWarp", "time_scalar": number(speed)})
+                })
+                .collect();
+            serde_json::json!({
+                "OTIO_SCHEMA": "Clip.2",
+                "metadata": {},
+                "name": clip.name,
+                "source_range": range(clip.rate, clip.start, clip.frames),
+                "effects": effects,
+                "markers": [],
+                "enabled": true,
+                "media_references": {"DEFAULT_MEDIA": {
+                    "OTIO_SCHEMA": "ExternalReference.1",
+                    "metadata": {},
+                    "name": "",
+                    "available_range": clip.available.map(|(start, frames)| range(clip.rate, start, frames)),
+                    "target_url": clip.url,
+                }},
+                "active_media_reference_key": "DEFAULT_MEDIA",
+            })
+        })
+        .collect();
+    let timeline = serde_json::json!({
+        "OTIO_SCHEMA": "Timeline.1",
+        "metadata": {},
+        "name": name,
+        "global_start_time": null,
+        "tracks": {
+            "OTIO_SCHEMA": "Stack.1", "metadata": {}, "name": "tracks", "source_range": null,
+            "effects": [], "markers": [], "enabled": true,
+            "children": [{
+                "OTIO_SCHEMA": "Track.1", "metadata": {}, "name": "V1", "source_range": null,
+                "effects": [], "markers": [], "enabled": true, "kind": "Video",
+                "children": children,
+            }],
+        },
+    });
+    format!("{timeline:#}")
+}
+
+fn number(text: &str) -> serde_json::Value {
+    serde_json::from_str(text).expect("a number")
+}
+
+/// Makes the show, or says what is missing and returns `None`.
+pub fn little_show() -> Option<LittleShow> {
+    if !crate::outside::has_program("ffmpeg") {
+        return None;
+    }
+    let folder = tempfile::tempdir().expect("a folder for the test");
+    let media = folder.path().join("media");
+    std::fs::create_dir(&media).expect("made");
+    let take = media.join("A001C001.mov");
+    make_take(&take, "10:00:00:00");
+    let cut = folder.path().join("cut.otio");
+    std::fs::write(&cut, cut_json("little show", &[used_of_take()])).expect("written");
+    let log = folder.path().join("log.csv");
+    std::fs::write(&log, LOG).expect("written");
+    let out = folder.path().join("out");
+    Some(LittleShow { cut, log, media, out, folder })
+}
+
+/// The log of the little show.
+pub const LOG: &str = "scene,take,camera,roll,clip,rate,lock_off,plates,boom\n\
+    12,3,A,A001,A001C001,24,10:00:00:00-10:00:08:08,10:00:00:00-10:00:01:16,10:00:03:00-10:00:08:00\n";
+
+/// The one clip of its cut: 10:00:04:00 for two seconds.
+pub fn used_of_take() -> Clip<'static> {
+    Clip {
+        name: "A001C001",
+        url: "media/A001C001.mov".into(),
+        rate: "24.0",
+        start: 10 * 3600 * 24 + 96,
+        frames: 48,
+        available: Some((10 * 3600 * 24, i64::from(FRAMES))),
+        speed: None,
+    }
+}
+
+/// Encodes a small ProRes take.
+pub fn make_take(path: &Path, timecode: &str) {
+    let done = Command::new("ffmpeg")
+        .args(["-v", "error", "-f", "lavfi", "-i", "testsrc2=size=96x54:rate=24", "-frames:v"])
+        .arg(FRAMES.to_string())
+        .args(["-c:v", "prores_ks", "-profile:v", "0", "-timecode", timecode, "-y"])
+        .arg(path)
+        .status()
+        .expect("ffmpeg runs");
+    assert!(done.success());
+}
+
+/// Runs the program.
+pub fn platesmith(args: &[&std::ffi::OsStr]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_platesmith")).args(args).output().expect("the program runs")
+}
+
+/// Runs the program and returns its exit code, standard output and standard error.
+pub fn run(args: &[&str]) -> (i32, String, String) {
+    let args: Vec<&std::ffi::OsStr> = args.iter().map(std::ffi::OsStr::new).collect();
+    let done = platesmith(&args);
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (done.status.code().unwrap_or(-1), text(&done.stdout), text(&done.stderr))
+}
+
+impl LittleShow {
+    /// Runs `check --json` with more arguments; returns code, findings and messages.
+    pub fn check(&self, more: &[&str]) -> (i32, serde_json::Value, String) {
+        let (cut, log, media) = self.paths();
+        let mut args = vec!["check", &cut, "--log", &log, "--media", &media, "--json"];
+        args.extend(more);
+        let (code, out, err) = run(&args);
+        (code, serde_json::from_str(&out).unwrap_or_default(), err)
+    }
+
+    /// Runs `turnover` into the output folder; returns code and messages.
+    pub fn turnover(&self, more: &[&str]) -> (i32, String) {
+        let (cut, log, media) = self.paths();
+        let out = self.out.display().to_string();
+        let mut args =
+            vec!["turnover", &cut, "--log", &log, "--media", &media, "-o", &out, "--quiet"];
+        args.extend(more);
+        let (code, _, err) = run(&args);
+        (code, err)
+    }
+
+    /// Reads what a turnover found.
+    pub fn findings(&self) -> serde_json::Value {
+        let bytes = std::fs::read(self.out.join("findings.json")).expect("findings.json is there");
+        serde_json::from_slice(&bytes).expect("findings.json is JSON")
+    }
+
+    fn paths(&self) -> (String, String, String) {
+        let text = |path: &Path| path.display().to_string();
+        (text(&self.cut), text(&self.log), text(&self.media))
+    }
+}
