@@ -48,6 +48,9 @@ pub struct NodeId(u32);
 #[derive(Debug, Clone, Copy)]
 struct Cell {
     kind: Kind,
+    /// Tells whether the key, or the text itself, has escapes in it.
+    key_escaped: bool,
+    escaped: bool,
     start: u32,
     end: u32,
     /// The key with its quotes; empty for list items and the root.
@@ -176,12 +179,13 @@ impl<'a> Node<'a> {
 
     /// Returns its key if it is a member of an object.
     pub fn key(self) -> Option<Cow<'a, str>> {
-        self.raw_key().map(decoded)
+        self.raw_key().map(|key| decoded(key, self.document.cell(self.id).key_escaped))
     }
 
     /// Returns the text of a string, with escapes resolved and what is no UTF-8 replaced.
     pub fn text(self) -> Option<Cow<'a, str>> {
-        (self.kind() == Kind::Text).then(|| decoded(self.raw()))
+        let escaped = self.document.cell(self.id).escaped;
+        (self.kind() == Kind::Text).then(|| decoded(self.raw(), escaped))
     }
 
     /// Returns a number as written: `24.0`, `1e5`, `NaN`.
@@ -247,7 +251,7 @@ impl<'a> Node<'a> {
         let mut node = self;
         while let Some(parent) = node.parent() {
             steps.push(match node.key() {
-                Some(key) => pointer_step(&key),
+                Some(key) => pointer_step(&key).into_owned(),
                 None => parent.children().take_while(|c| c.id != node.id).count().to_string(),
             });
             node = parent;
@@ -266,10 +270,13 @@ impl<'a> Node<'a> {
         (!key.is_empty()).then_some(key)
     }
 
-    fn has_key(self, key: &str) -> bool {
+    /// Tells whether it is a member with this key.
+    pub fn has_key(self, key: &str) -> bool {
         let Some(raw) = self.raw_key() else { return false };
-        let inner = &raw[1..raw.len() - 1];
-        inner == key.as_bytes() || (memchr::memchr(b'\\', inner).is_some() && decoded(raw) == key)
+        if self.document.cell(self.id).key_escaped {
+            return decoded(raw, true) == key;
+        }
+        &raw[1..raw.len() - 1] == key.as_bytes()
     }
 }
 
@@ -293,14 +300,17 @@ impl<'a> Iterator for Children<'a> {
 }
 
 /// Writes one step of a JSON pointer with `~` and `/` escaped (RFC 6901).
-pub fn pointer_step(key: &str) -> String {
-    key.replace('~', "~0").replace('/', "~1")
+pub fn pointer_step(key: &str) -> Cow<'_, str> {
+    if key.bytes().any(|b| matches!(b, b'~' | b'/')) {
+        return Cow::Owned(key.replace('~', "~0").replace('/', "~1"));
+    }
+    Cow::Borrowed(key)
 }
 
 /// Resolves the escapes of a string with its quotes.
-fn decoded(quoted: &[u8]) -> Cow<'_, str> {
+fn decoded(quoted: &[u8], escapes: bool) -> Cow<'_, str> {
     let inner = quoted.get(1..quoted.len().saturating_sub(1)).unwrap_or_default();
-    if memchr::memchr(b'\\', inner).is_none() {
+    if !escapes {
         return String::from_utf8_lossy(inner);
     }
     let mut out: Vec<u8> = Vec::with_capacity(inner.len());

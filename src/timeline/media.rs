@@ -206,20 +206,25 @@ pub(super) fn shot_name(clip: Node<'_>) -> Option<String> {
 }
 
 fn named_shot(metadata: Node<'_>) -> Option<String> {
-    for (key, node) in metadata.members() {
-        if key == OURS {
-            continue;
-        }
-        let text = || node.text().map(|text| text.trim().to_string());
-        let named = key.eq_ignore_ascii_case("shot")
-            || key.eq_ignore_ascii_case("shot_name")
-            || key.eq_ignore_ascii_case("vfx_shot");
-        let found = if named { text().filter(|text| !text.is_empty()) } else { None };
-        if let Some(found) = found.or_else(|| named_shot(node)) {
-            return Some(found);
+    for node in metadata.children() {
+        let found = match node.kind() {
+            Json::Object | Json::Array if !node.has_key(OURS) => named_shot(node),
+            Json::Text => node
+                .key()
+                .filter(|key| names_shots(key))
+                .and_then(|_| node.text())
+                .and_then(|text| Some(text.trim().to_string()).filter(|text| !text.is_empty())),
+            _ => None,
+        };
+        if found.is_some() {
+            return found;
         }
     }
     None
+}
+
+fn names_shots(key: &str) -> bool {
+    ["shot", "shot_name", "vfx_shot"].iter().any(|known| key.eq_ignore_ascii_case(known))
 }
 
 /// Tells whether a text reads like a shot name: `^[A-Z0-9]+(_[A-Z0-9]+)*_\d{3,4}$`.

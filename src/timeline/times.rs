@@ -4,13 +4,15 @@ use super::json::{Kind, Node};
 use super::ratio::Ratio;
 use crate::error::shown;
 use crate::time::Rate;
+use std::borrow::Cow;
 
 /// Returns the schema of an object without its version.
-pub(super) fn schema<'d>(node: Node<'d>) -> Option<std::borrow::Cow<'d, str>> {
+pub(super) fn schema<'d>(node: Node<'d>) -> Option<Cow<'d, str>> {
     let text = node.get("OTIO_SCHEMA")?.text()?;
-    Some(match text.find('.') {
-        Some(dot) => text[..dot].to_string().into(),
-        None => text,
+    let end = text.find('.').unwrap_or(text.len());
+    Some(match text {
+        Cow::Borrowed(text) => Cow::Borrowed(&text[..end]),
+        Cow::Owned(text) => Cow::Owned(text[..end].to_string()),
     })
 }
 

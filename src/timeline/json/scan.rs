@@ -65,7 +65,7 @@ struct Scanner<'a> {
 
 impl Scanner<'_> {
     fn document(&mut self) -> Result<(), Fault> {
-        let mut key = (0, 0);
+        let mut key = Key::default();
         loop {
             // A value starts here. An opened container that holds something goes on with
             // its first child; everything else is a finished value.
@@ -87,14 +87,15 @@ impl Scanner<'_> {
     }
 
     /// Reads a value, or the opening of a container that is not empty (then true).
-    fn value(&mut self, key: (u32, u32)) -> Result<bool, Fault> {
+    fn value(&mut self, key: Key) -> Result<bool, Fault> {
         self.skip_space();
         let start = self.at;
+        let mut escaped = false;
         let kind = match self.peek() {
             Some(b'{') => return self.opened(Kind::Object, b'}', key),
             Some(b'[') => return self.opened(Kind::Array, b']', key),
             Some(b'"') => {
-                self.string()?;
+                escaped = self.string()?;
                 Kind::Text
             }
             Some(b'-' | b'0'..=b'9' | b'N' | b'I') => {
@@ -106,18 +107,25 @@ impl Scanner<'_> {
             Some(b'n') => self.word(b"null", Kind::Null)?,
             _ => return Err(self.unexpected("a value")),
         };
-        self.push(kind, start, key);
+        self.push(kind, start, key, escaped);
         Ok(false)
     }
 
-    fn push(&mut self, kind: Kind, start: usize, (key_start, key_end): (u32, u32)) {
-        let next = self.cells.len() as u32 + 1;
-        let parent = self.open.last().copied().unwrap_or(0);
-        let (start, end) = (start as u32, self.at as u32);
-        self.cells.push(Cell { kind, start, end, key_start, key_end, next, parent });
+    fn push(&mut self, kind: Kind, start: usize, key: Key, escaped: bool) {
+        self.cells.push(Cell {
+            kind,
+            key_escaped: key.escaped,
+            escaped,
+            start: start as u32,
+            end: self.at as u32,
+            key_start: key.start,
+            key_end: key.end,
+            next: self.cells.len() as u32 + 1,
+            parent: self.open.last().copied().unwrap_or(0),
+        });
     }
 
-    fn opened(&mut self, kind: Kind, close: u8, key: (u32, u32)) -> Result<bool, Fault> {
+    fn opened(&mut self, kind: Kind, close: u8, key: Key) -> Result<bool, Fault> {
         let start = self.at;
         if self.open.len() == DEEPEST {
             let what = format!("the values nest deeper than {DEEPEST} levels");
@@ -127,16 +135,16 @@ impl Scanner<'_> {
         self.skip_space();
         if self.peek() == Some(close) {
             self.at += 1;
-            self.push(kind, start, key);
+            self.push(kind, start, key, false);
             return Ok(false);
         }
-        self.push(kind, start, key);
+        self.push(kind, start, key, false);
         self.open.push(self.cells.len() as u32 - 1);
         Ok(true)
     }
 
-    fn first_key(&mut self) -> Result<(u32, u32), Fault> {
-        if self.inside() == Some(Kind::Object) { self.key() } else { Ok((0, 0)) }
+    fn first_key(&mut self) -> Result<Key, Fault> {
+        if self.inside() == Some(Kind::Object) { self.key() } else { Ok(Key::default()) }
     }
 
     fn inside(&self) -> Option<Kind> {
@@ -144,20 +152,20 @@ impl Scanner<'_> {
     }
 
     /// Reads a key and its colon.
-    fn key(&mut self) -> Result<(u32, u32), Fault> {
+    fn key(&mut self) -> Result<Key, Fault> {
         self.skip_space();
         let start = self.at;
         if self.peek() != Some(b'"') {
             return Err(self.unexpected("a key in quotes"));
         }
-        self.string()?;
+        let escaped = self.string()?;
         let end = self.at;
         self.skip_space();
         if self.peek() != Some(b':') {
             return Err(self.unexpected("a colon after the key"));
         }
         self.at += 1;
-        Ok((start as u32, end as u32))
+        Ok(Key { start: start as u32, end: end as u32, escaped })
     }
 
     /// Reads what follows a value: a comma and the next key, a closing bracket, the end.
@@ -174,7 +182,7 @@ impl Scanner<'_> {
             }
             (Some(_), Some(b',')) => {
                 self.at += 1;
-                Ok(After::Next((0, 0)))
+                Ok(After::Next(Key::default()))
             }
             (Some(Kind::Object), Some(b'}')) | (Some(Kind::Array), Some(b']')) => {
                 self.at += 1;
@@ -191,9 +199,10 @@ impl Scanner<'_> {
         }
     }
 
-    /// Passes a string from quote to quote.
-    fn string(&mut self) -> Result<(), Fault> {
+    /// Passes a string from quote to quote; tells whether it has escapes.
+    fn string(&mut self) -> Result<bool, Fault> {
         let start = self.at;
+        let mut escaped = false;
         self.at += 1;
         loop {
             let rest = self.bytes.get(self.at..).unwrap_or_default();
@@ -201,9 +210,10 @@ impl Scanner<'_> {
                 None => return Err(Fault::new(start, "the text never ends", CUT_SHORT)),
                 Some(step) if rest[step] == b'"' => {
                     self.at += step + 1;
-                    return Ok(());
+                    return Ok(escaped);
                 }
                 Some(step) => {
+                    escaped = true;
                     self.at += step;
                     self.at += self.escape()?;
                 }
@@ -281,8 +291,16 @@ impl Scanner<'_> {
     }
 }
 
+/// Where the key of the next value stands; empty for list items.
+#[derive(Debug, Clone, Copy, Default)]
+struct Key {
+    start: u32,
+    end: u32,
+    escaped: bool,
+}
+
 enum After {
-    Next((u32, u32)),
+    Next(Key),
     Closed,
     End,
 }
