@@ -266,8 +266,8 @@ fn cut_short(
 ) -> Result<(), Faults> {
     let promised = scan.times.len();
     let needed = match scan.bytes_needed {
-        Some(needed) => needed,
-        None => super::matroska::promised_bytes(path).unwrap_or(0),
+        Some(needed) if needed > size => needed,
+        _ => super::promised::promised_bytes(path).unwrap_or(0),
     };
     if needed <= size {
         return Ok(());

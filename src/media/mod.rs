@@ -7,7 +7,7 @@
 mod info;
 mod ffi;
 mod clock;
-mod matroska;
+mod promised;
 mod picture;
 mod luma;
 mod scan;
@@ -17,6 +17,7 @@ mod container;
 mod images;
 mod image_frames;
 mod header;
+mod ffv1;
 mod frames;
 mod read;
 mod identity;

@@ -64,8 +64,15 @@ pub(super) fn scan(
             return Ok(scan);
         }
     }
+    let needed = input.stream(stream).and_then(|s| ffi::index(&s).iter().map(end_of).max());
     rewind(input, stream);
-    from_packets(input, stream, file)
+    let scan = from_packets(input, stream, file)?;
+    Ok(Scan { bytes_needed: needed, ..scan })
+}
+
+/// Returns the byte after an entry of the index.
+fn end_of(entry: &ffi::IndexEntry) -> u64 {
+    u64::try_from(entry.pos).unwrap_or(0).saturating_add(entry.size)
 }
 
 /// Goes to the head of the file.
@@ -151,7 +158,8 @@ fn from_packets(input: &mut Input, stream: usize, file: &str) -> Result<Scan, Fa
     while let Some(packet) = next_packet(input, stream) {
         scan.sizes.push(packet.size() as u64);
         keys += u32::from(packet.is_key());
-        if ffi::is_hidden(&packet) || packet.size() == 0 {
+        // A packet the end of the file cuts is marked as corrupt.
+        if ffi::is_hidden(&packet) || packet.size() == 0 || packet.is_corrupt() {
             continue;
         }
         match packet.pts() {
