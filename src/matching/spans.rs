@@ -69,8 +69,7 @@ impl Span {
 
     /// Tells what a use's time says. `shift` is the roll's constant offset in frames.
     pub fn against(&self, time: &TimeClue, shift: i64) -> TimeSays {
-        let own = FrameShift(shift.saturating_add(0));
-        let span = self.range.shifted(own);
+        let span = self.range.shifted(FrameShift(shift));
         let used = to_rate(time.range, time.rate, self.counting.rate());
         let day = self.counting.frames_in_day();
         let second = i64::from(self.counting.rate().nominal());

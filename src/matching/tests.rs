@@ -1,8 +1,8 @@
 //! The table of matching: names, vetoes, ties, cameras, midnight, rolls.
 
 use super::*;
-use crate::platelog::{PlateKind, PlateNote, Point, ServedTake, Serves};
-use crate::time::{Frame, FrameRange, FrameShift, Rate};
+use crate::platelog::{PlateKind, PlateNote, Point, ServedTake};
+use crate::time::{Frame, FrameRange, FrameShift};
 
 fn rate() -> Rate {
     Rate::new(24, 1).expect("positive")
@@ -162,6 +162,16 @@ fn drop_frame_labels_are_held_against_real_frames() {
     assert_eq!(find(&records, &at(107_892)).record, Some(0));
     assert_eq!(find(&records, &at(107_891)).record, None);
     assert_eq!(find(&records, &at(107_892 + 300)).record, None);
+}
+
+#[test]
+fn a_record_without_rate_is_read_at_the_uses() {
+    let mut record = timed("", "A014", "01:00:00:29", "01:00:10:00");
+    record.rate = None;
+    let ntsc = Rate::new(30, 1).expect("positive");
+    let clues = UseClues { rolls: vec!["A014".into()], ..UseClues::default() };
+    let clues = clues.with_range(FrameRange::new(30 * 3605, 30 * 3605 + 9), ntsc);
+    assert_eq!(find(&[record], &clues).record, Some(0));
 }
 
 #[test]

@@ -21,8 +21,9 @@ pub(super) fn merged(
     settings: &Settings,
     faults: &mut Vec<BadInput>,
 ) -> Vec<Record> {
-    let (with_camera, without): (Vec<(usize, Entry)>, Vec<(usize, Entry)>) =
-        entries.into_iter().enumerate().partition(|(_, entry)| entry.record.camera.is_some());
+    let numbered = entries.into_iter().enumerate();
+    let (with_camera, without): (Vec<_>, Vec<_>) =
+        numbered.partition(|(_, entry)| entry.record.camera.is_some());
     let mut takes = Takes { settings, takes: Vec::new(), keys: BTreeMap::new(), faults };
     // Entries that say their camera come first: one that does not can then only join a
     // take if a single camera covered it.
