@@ -305,10 +305,9 @@ impl<'r> Matcher<'r> {
             hits.extend(media.map(|at| (part.span, *at, false)));
         }
         let inside = |a: (usize, usize), b: (usize, usize)| a != b && b.0 <= a.0 && a.1 <= b.1;
-        hits.iter()
-            .filter(|(span, ..)| !hits.iter().any(|(other, ..)| inside(*span, *other)))
-            .map(|(_, at, by_clip)| (*at, *by_clip))
-            .collect()
+        let spans: BTreeSet<(usize, usize)> = hits.iter().map(|(span, ..)| *span).collect();
+        hits.retain(|(span, ..)| !spans.iter().any(|other| inside(*span, *other)));
+        hits.into_iter().map(|(_, at, by_clip)| (at, by_clip)).collect()
     }
 
     fn by_roll(&self, clues: &UseClues, found: &mut BTreeMap<usize, Evidence>) {
@@ -319,7 +318,8 @@ impl<'r> Matcher<'r> {
             let first = seconds(time.range.start.0.saturating_sub(shift), time.rate);
             let last = seconds(time.range.end.0.saturating_sub(shift), time.rate);
             for days in [-DAY_S, 0, DAY_S] {
-                let (first, last) = (first + days - COARSE_S, last + days + COARSE_S);
+                let first = first.saturating_add(days - COARSE_S);
+                let last = last.saturating_add(days + COARSE_S);
                 let until = entries.partition_point(|entry| entry.first_s <= last);
                 let near =
                     entries[..until].iter().rev().take_while(|entry| entry.latest_s >= first);
