@@ -1,7 +1,7 @@
 //! What a use says about the take it shows, gathered before any record is looked at.
 
 use super::names::{self, is_distinct, roll_of, stem};
-use crate::time::{Exact, Frame, FrameRange, Rate, floor};
+use crate::time::{Frame, FrameRange, Rate, floor};
 use crate::timeline::{ReferenceKind, Use};
 use std::collections::BTreeSet;
 
@@ -125,17 +125,14 @@ impl UseClues {
         for names in [&mut clues.media_names, &mut clues.source_names, &mut clues.rolls] {
             names.retain(|name| !name.is_empty());
         }
-        clues.time = used.used_in_clip.map(|range| TimeClue {
-            range,
-            rate: used.clip_rate,
-            is_take_time: false,
-        });
-        clues.media_start = used.references.first().and_then(|reference| {
-            let (start, _): &(Exact, Exact) = reference.available.as_ref()?;
-            // A start of zero is what a host writes that knows no timecode.
-            let start = Frame(floor(start));
-            (start != Frame(0)).then_some((start, used.clip_rate))
-        });
+        if !counts_from_the_file(used) {
+            clues.time = used.used_in_clip.map(|range| TimeClue {
+                range,
+                rate: used.clip_rate,
+                is_take_time: false,
+            });
+            clues.media_start = available_start(used).map(|start| (start, used.clip_rate));
+        }
         clues
     }
 
@@ -153,7 +150,11 @@ impl UseClues {
             Holds::Camera => first(&mut self.camera),
             Holds::Roll => self.rolls.push(text.to_string()),
             Holds::Date => self.dates.push(text.to_string()),
-            Holds::Id => self.ids.push(text.to_string()),
+            Holds::Id => {
+                self.ids.push(text.to_string());
+                // A clip id may be the camera clip's name.
+                self.source_names.push(file_name(text));
+            }
             Holds::Name => self.source_names.push(file_name(text)),
             // A note may speak of any clip: only a text that is one name counts.
             Holds::Other if !text.contains(char::is_whitespace) => {
@@ -211,6 +212,22 @@ impl UseClues {
     }
 }
 
+/// Returns the first frame of the media as the timeline has it.
+fn available_start(used: &Use) -> Option<Frame> {
+    let (start, _) = used.references.first()?.available.as_ref()?;
+    Some(Frame(floor(start)))
+}
+
+/// Tells whether the timeline's media time counts from the file, not the recording: media
+/// that begin at 0 are those of a host that knows no timecode, and image numbers are none.
+fn counts_from_the_file(used: &Use) -> bool {
+    let numbered = used.references.first().and_then(|reference| match &reference.kind {
+        ReferenceKind::Sequence { start_frame, .. } => Some(*start_frame),
+        _ => None,
+    });
+    available_start(used).is_some_and(|start| start == Frame(0) || Some(start.0) == numbered)
+}
+
 /// Returns the last part of a URL or path, percent-decoded.
 fn file_name(url: &str) -> String {
     let name = decoded(url.rsplit(['/', '\\']).next().unwrap_or_default());
@@ -225,6 +242,8 @@ fn decoded(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::time::whole;
+    use crate::timeline::{MediaReference, RecordSpan, Speed};
 
     #[test]
     fn keys_are_told_by_their_last_word() {
@@ -249,6 +268,71 @@ mod tests {
         assert_eq!(file_name("file:///vol/day%204/A014%20C007.mov"), "A014 C007.mov");
         assert_eq!(file_name("C:\\media\\A014C007.mov"), "A014C007.mov");
         assert_eq!(file_name(""), "");
+    }
+
+    fn used(available: Option<(i64, i64)>, kind: ReferenceKind) -> Use {
+        let rate = Rate::new(24, 1).expect("positive");
+        let span = RecordSpan { start: whole(0), end: whole(2) };
+        let reference = MediaReference {
+            key: "DEFAULT_MEDIA".into(),
+            name: Some("A014C007.mov".into()),
+            kind,
+            available: available.map(|(start, end)| (whole(start), whole(end))),
+            available_rate: Some(rate),
+        };
+        Use {
+            pointer: "/tracks/children/0/children/3".into(),
+            clip: String::new(),
+            track: 0,
+            record: span.clone(),
+            visible: span,
+            range_in_cut: FrameRange::new(0, 48),
+            speed: Speed::Constant(whole(1)),
+            clip_rate: rate,
+            media_start: whole(100),
+            media_span: Some((whole(100), whole(148))),
+            used_in_clip: Some(FrameRange::new(100, 148)),
+            rendered_in_clip: Some(FrameRange::new(100, 148)),
+            references: vec![reference],
+            texts: vec![
+                ("/metadata/host/Scene".into(), "12A".into()),
+                ("/metadata/host/Take No".into(), " 03 ".into()),
+                ("/metadata/host/Comment".into(), "like A014C009".into()),
+            ],
+            shot_name: None,
+            reframes: Vec::new(),
+            covered: false,
+            first_clear_in_clip: None,
+        }
+    }
+
+    #[test]
+    fn a_use_gives_its_names_and_its_metadata() {
+        let url = "file:///vol/day%204/A014C007%5F1.mov".to_string();
+        let clues = UseClues::of(&used(Some((90, 400)), ReferenceKind::External { url }));
+        assert_eq!(clues.label, "/tracks/children/0/children/3");
+        assert_eq!(clues.media_names, ["A014C007_1.mov"]);
+        assert_eq!(clues.source_names, ["A014C007"], "a remark names no clip");
+        assert_eq!((clues.scene.as_deref(), clues.take.as_deref()), (Some("12A"), Some("03")));
+        assert_eq!(clues.media_start.map(|(start, _)| start), Some(Frame(90)));
+        assert_eq!(clues.time.map(|time| time.range), Some(FrameRange::new(100, 148)));
+    }
+
+    #[test]
+    fn times_counted_from_the_file_are_no_timecode() {
+        let url = "A014C007.mov".to_string();
+        let clues = UseClues::of(&used(Some((0, 400)), ReferenceKind::External { url }));
+        assert_eq!((clues.time, clues.media_start), (None, None));
+        let images = ReferenceKind::Sequence {
+            base: "file:///vol/A014C007".into(),
+            prefix: "A014C007.".into(),
+            suffix: ".exr".into(),
+            start_frame: 90,
+            frame_step: 1,
+            padding: 4,
+            rate: None,
+        };
+        assert_eq!(UseClues::of(&used(Some((90, 400)), images)).time, None);
     }
 
     #[test]

@@ -20,8 +20,9 @@ pub use clues::{TimeClue, UseClues};
 pub use nearest::NearestUses;
 pub use offsets::RollOffset;
 
-use crate::platelog::{Record, dates_agree, take_key};
+use crate::platelog::{Record, Serves, dates_agree, take_key};
 use crate::settings::Settings;
+use crate::time::Rate;
 use spans::{Span, TimeSays, seconds, span_at};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -121,6 +122,10 @@ pub struct Matcher<'r> {
     /// Records of a roll by first second, with the latest last second so far.
     rolls: BTreeMap<String, Vec<RollEntry>>,
     offsets: BTreeMap<String, i64>,
+    /// Plate suffixes as names compare.
+    suffixes: Vec<String>,
+    /// Records that say which takes they serve.
+    serving: Vec<usize>,
 }
 
 struct RollEntry {
@@ -144,6 +149,8 @@ impl<'r> Matcher<'r> {
             takes: BTreeMap::new(),
             rolls: BTreeMap::new(),
             offsets: BTreeMap::new(),
+            suffixes: settings.plate_suffixes.iter().map(|suffix| names::key(suffix)).collect(),
+            serving: Vec::new(),
         };
         for at in 0..records.len() {
             matcher.index(at);
@@ -169,6 +176,9 @@ impl<'r> Matcher<'r> {
         let (Some(record), Some(known)) = (self.records.get(at), self.known.get(at)) else {
             return;
         };
+        if record.serves != Serves::Itself {
+            self.serving.push(at);
+        }
         if let Some(id) = &record.id {
             self.ids.entry(id.to_lowercase()).or_default().push(at);
         }
@@ -191,8 +201,11 @@ impl<'r> Matcher<'r> {
             }
         }
         if let Some(roll) = &known.roll {
-            let rate = crate::time::Rate::new(24, 1);
-            let coarse = known.span.or_else(|| span_at(record, rate?, self.settings));
+            // Without a rate the second a label names is still its second; these two rates
+            // have every label below 60 frames, drop-frame ones included.
+            let at_rate = |(num, den)| span_at(record, Rate::new(num, den)?, self.settings);
+            let coarse =
+                known.span.or_else(|| [(60000, 1001), (30000, 1001)].into_iter().find_map(at_rate));
             if let Some((first_s, last_s)) = coarse.map(|span| span.seconds()) {
                 let entry = RollEntry { first_s, last_s, latest_s: last_s, record: at };
                 self.rolls.entry(roll.clone()).or_default().push(entry);
@@ -284,7 +297,7 @@ impl<'r> Matcher<'r> {
         let stem = names::without_proxy_suffix(names::stem(name), self.settings);
         let words = names::words(stem);
         let mut hits: Vec<((usize, usize), usize, bool)> = Vec::new();
-        for part in names::parts(&words, self.settings) {
+        for part in names::parts(&words, &self.suffixes) {
             let clips = self.clips.get(&part.key).into_iter().flatten();
             let whole = part.span == (0, words.len());
             let media = self.media.get(&part.key).into_iter().flatten().filter(|_| whole);
@@ -292,10 +305,9 @@ impl<'r> Matcher<'r> {
             hits.extend(media.map(|at| (part.span, *at, false)));
         }
         let inside = |a: (usize, usize), b: (usize, usize)| a != b && b.0 <= a.0 && a.1 <= b.1;
-        hits.iter()
-            .filter(|(span, ..)| !hits.iter().any(|(other, ..)| inside(*span, *other)))
-            .map(|(_, at, by_clip)| (*at, *by_clip))
-            .collect()
+        let spans: BTreeSet<(usize, usize)> = hits.iter().map(|(span, ..)| *span).collect();
+        hits.retain(|(span, ..)| !spans.iter().any(|other| inside(*span, *other)));
+        hits.into_iter().map(|(_, at, by_clip)| (at, by_clip)).collect()
     }
 
     fn by_roll(&self, clues: &UseClues, found: &mut BTreeMap<usize, Evidence>) {
@@ -306,7 +318,8 @@ impl<'r> Matcher<'r> {
             let first = seconds(time.range.start.0.saturating_sub(shift), time.rate);
             let last = seconds(time.range.end.0.saturating_sub(shift), time.rate);
             for days in [-DAY_S, 0, DAY_S] {
-                let (first, last) = (first + days - COARSE_S, last + days + COARSE_S);
+                let first = first.saturating_add(days - COARSE_S);
+                let last = last.saturating_add(days + COARSE_S);
                 let until = entries.partition_point(|entry| entry.first_s <= last);
                 let near =
                     entries[..until].iter().rev().take_while(|entry| entry.latest_s >= first);

@@ -61,9 +61,10 @@ pub(super) struct Part {
 
 /// Lists the parts of a name that may be a camera clip's name: all of it, or words that
 /// hold letters and digits together. A part followed by a plate suffix is a plate's name.
-pub(super) fn parts(words: &[String], settings: &Settings) -> Vec<Part> {
-    let is_suffix = |word: &String| settings.plate_suffixes.iter().any(|s| key(s) == *word);
-    let last_suffix = words.iter().rposition(is_suffix);
+///
+/// `suffixes` are the plate suffixes as names compare.
+pub(super) fn parts(words: &[String], suffixes: &[String]) -> Vec<Part> {
+    let last_suffix = words.iter().rposition(|word| suffixes.contains(word));
     let mut parts = Vec::new();
     for from in 0..words.len() {
         for to in from + 1..=words.len().min(from + LONGEST_RUN) {
@@ -116,8 +117,9 @@ mod tests {
 
     fn found(name: &str) -> Vec<String> {
         let settings = Settings::default();
+        let suffixes: Vec<String> = settings.plate_suffixes.iter().map(|s| key(s)).collect();
         let stem = without_proxy_suffix(stem(name), &settings);
-        parts(&words(stem), &settings).into_iter().map(|part| part.key).collect()
+        parts(&words(stem), &suffixes).into_iter().map(|part| part.key).collect()
     }
 
     #[test]

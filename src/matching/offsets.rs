@@ -1,6 +1,6 @@
 //! One timecode offset that holds for a whole roll: the log's clock ran off the camera's.
 
-use super::{Matcher, UseClues, names};
+use super::{Matcher, UseClues};
 use crate::platelog::{Point, TakeClock};
 use crate::time::{Frame, FrameShift, Rate};
 use std::collections::BTreeMap;
@@ -86,7 +86,6 @@ impl Matcher<'_> {
         records.sort_unstable();
         let first = *records.first()?;
         let named = self.records.get(first).and_then(|record| record.roll.clone());
-        debug_assert!(named.as_deref().is_none_or(|named| names::key(named) == roll));
         let rate = takes.get(&first)?.1;
         let roll = named.unwrap_or_else(|| roll.to_uppercase());
         Some(RollOffset { roll, frames: FrameShift(middle), rate, takes: records })

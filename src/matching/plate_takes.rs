@@ -1,7 +1,8 @@
 //! Which plate takes serve a take.
 
-use super::{Matcher, names, plain};
+use super::{Known, Matcher, names, plain};
 use crate::platelog::{PlateKind, Record, ServedTake, Serves, take_key};
+use std::collections::BTreeSet;
 
 impl Matcher<'_> {
     /// Returns the records of plate takes that serve a record, in order.
@@ -10,74 +11,96 @@ impl Matcher<'_> {
     /// says so itself (`serves`), or if its clip or take is the take's with a plate suffix
     /// (`A014C007_PL`, take `3PL`). It must be of the same camera.
     pub fn plate_takes_for(&self, record: usize) -> Vec<usize> {
-        let Some(take) = self.records.get(record) else { return Vec::new() };
-        let serves = |at: &usize| {
-            *at != record && self.same_camera(*at, record) && self.serves(*at, record, take)
+        let (Some(take), Some(known)) = (self.records.get(record), self.known.get(record)) else {
+            return Vec::new();
         };
-        (0..self.records.len()).filter(serves).collect()
+        let mut found = self.named_by(take);
+        found.extend(self.with_suffix(known));
+        found.extend(self.serving.iter().filter(|at| self.says_it_serves(**at, known)));
+        found.remove(&record);
+        found.retain(|at| self.same_camera(*at, known));
+        found.into_iter().collect()
     }
 
-    fn same_camera(&self, a: usize, b: usize) -> bool {
-        let camera = |at: usize| self.known.get(at).and_then(|known| known.camera.as_ref());
-        camera(a).zip(camera(b)).is_none_or(|(a, b)| a == b)
+    fn same_camera(&self, at: usize, take: &Known) -> bool {
+        let camera = self.known.get(at).and_then(|known| known.camera.as_ref());
+        camera.zip(take.camera.as_ref()).is_none_or(|(a, b)| a == b)
     }
 
-    fn serves(&self, at: usize, record: usize, take: &Record) -> bool {
-        let Some(plate) = self.records.get(at) else { return false };
-        let said = match &plate.serves {
-            Serves::All => same_setup(plate, take),
-            Serves::Takes(takes) => takes.iter().any(|served| names_take(served, plate, take)),
-            Serves::Itself => false,
-        };
-        said || self.named_by(at, take) || self.by_suffix(at, record)
-    }
-
-    fn named_by(&self, at: usize, take: &Record) -> bool {
-        let Some(known) = self.known.get(at) else { return false };
-        take.plates.iter().filter(|plate| plate.kind == Some(PlateKind::Take)).any(|plate| {
-            let clip = plate.clip.as_deref().map(names::stem).map(names::key);
+    /// Returns the plate takes a record names.
+    fn named_by(&self, take: &Record) -> BTreeSet<usize> {
+        let mut found = BTreeSet::new();
+        for plate in take.plates.iter().filter(|plate| plate.kind == Some(PlateKind::Take)) {
+            let clip = plate.clip.as_deref().map(names::stem).map(names::key).unwrap_or_default();
             let roll = plate.roll.as_deref().map(names::key);
-            clip.is_some()
-                && clip == known.clip
-                && (roll.is_none() || known.roll.is_none() || roll == known.roll)
-        })
+            let of_roll = |at: &&usize| {
+                let own = self.known.get(**at).and_then(|known| known.roll.as_ref());
+                roll.as_ref().zip(own).is_none_or(|(roll, own)| roll == own)
+            };
+            found.extend(self.clips.get(&clip).into_iter().flatten().filter(of_roll));
+        }
+        found
     }
 
-    /// Tells whether the record's clip or take with a plate suffix is the other's.
-    fn by_suffix(&self, at: usize, record: usize) -> bool {
-        let (Some(plate), Some(take)) = (self.known.get(at), self.known.get(record)) else {
-            return false;
-        };
-        let suffixed = |plate: &Option<String>, take: &Option<String>| {
-            let (Some(plate), Some(take)) = (plate, take) else { return false };
-            plate.strip_prefix(take.as_str()).is_some_and(|rest| {
-                self.settings.plate_suffixes.iter().any(|suffix| names::key(suffix) == rest)
-            })
-        };
-        let slate = plate.scene == take.scene
-            && plate.slate == take.slate
-            && (plate.scene.is_some() || plate.slate.is_some());
-        let rolls = plate.roll.is_none() || take.roll.is_none() || plate.roll == take.roll;
-        (rolls && suffixed(&plate.clip, &take.clip)) || (slate && suffixed(&plate.take, &take.take))
+    /// Returns the records whose clip or take is the take's with a plate suffix.
+    fn with_suffix(&self, take: &Known) -> BTreeSet<usize> {
+        let mut found = BTreeSet::new();
+        for suffix in &self.suffixes {
+            if let Some(clip) = &take.clip {
+                let records = self.clips.get(&format!("{clip}{suffix}")).into_iter().flatten();
+                found.extend(records.filter(|at| self.same_roll(**at, take)));
+            }
+            let Some(number) = &take.take else { continue };
+            for (kind, value) in [("scene", &take.scene), ("slate", &take.slate)] {
+                let Some(value) = value else { continue };
+                let key = (kind, value.clone(), format!("{number}{suffix}"));
+                let records = self.takes.get(&key).into_iter().flatten();
+                found.extend(records.filter(|at| self.same_setup(**at, take)));
+            }
+        }
+        found
+    }
+
+    fn same_roll(&self, at: usize, take: &Known) -> bool {
+        let roll = self.known.get(at).and_then(|known| known.roll.as_ref());
+        roll.zip(take.roll.as_ref()).is_none_or(|(a, b)| a == b)
+    }
+
+    /// Tells whether two records are of one set-up: what one notes alone speaks against it.
+    fn same_setup(&self, at: usize, take: &Known) -> bool {
+        let noted = take.scene.is_some() || take.slate.is_some();
+        noted
+            && self
+                .known
+                .get(at)
+                .is_some_and(|known| known.scene == take.scene && known.slate == take.slate)
+    }
+
+    fn says_it_serves(&self, at: usize, take: &Known) -> bool {
+        match self.records.get(at).map(|record| &record.serves) {
+            Some(Serves::All) => self.same_setup(at, take),
+            Some(Serves::Takes(takes)) => self
+                .known
+                .get(at)
+                .is_some_and(|plate| takes.iter().any(|served| names_take(served, plate, take))),
+            _ => false,
+        }
     }
 }
 
-/// Tells whether two records are of one set-up; what neither notes is not compared, what
-/// one notes alone speaks against it.
-fn same_setup(a: &Record, b: &Record) -> bool {
-    let key = |part: &Option<String>| part.as_deref().map(plain);
-    let noted = a.scene.is_some() || a.slate.is_some();
-    noted && key(&a.scene) == key(&b.scene) && key(&a.slate) == key(&b.slate)
-}
-
-/// Tells whether a take is the one named; what is left blank is the plate take's own.
-fn names_take(served: &ServedTake, plate: &Record, take: &Record) -> bool {
+/// Tells whether a take is the one named; what is left blank is the plate take's own. A take
+/// number with neither scene nor slate names none.
+fn names_take(served: &ServedTake, plate: &Known, take: &Known) -> bool {
+    let blank = [&served.scene, &served.slate, &plate.scene, &plate.slate];
+    if blank.iter().all(|part| part.is_none()) {
+        return false;
+    }
     let same = |served: &Option<String>, own: &Option<String>, value: &Option<String>| {
-        let wanted = served.as_ref().or(own.as_ref()).map(|text| plain(text));
-        wanted.is_none() || wanted == value.as_deref().map(plain)
+        let wanted = served.as_deref().map(plain).or_else(|| own.clone());
+        wanted.is_none() || wanted == *value
     };
-    let takes = served.take.as_deref().map(take_key);
+    let number = served.take.as_deref().map(take_key);
     same(&served.scene, &plate.scene, &take.scene)
         && same(&served.slate, &plate.slate, &take.slate)
-        && (takes.is_none() || takes == take.take.as_deref().map(take_key))
+        && (number.is_none() || number == take.take)
 }

@@ -69,29 +69,28 @@ impl Span {
 
     /// Tells what a use's time says. `shift` is the roll's constant offset in frames.
     pub fn against(&self, time: &TimeClue, shift: i64) -> TimeSays {
-        let own = FrameShift(shift.saturating_add(0));
-        let span = self.range.shifted(own);
+        let span = self.range.shifted(FrameShift(shift));
         let used = to_rate(time.range, time.rate, self.counting.rate());
         let day = self.counting.frames_in_day();
         let second = i64::from(self.counting.rate().nominal());
         let gaps = [-day, 0, day].map(|days| gap(span, used.shifted(FrameShift(days))));
-        let nearest = gaps.into_iter().min_by_key(|gap| gap.abs()).unwrap_or(0);
+        let nearest = gaps.into_iter().min_by_key(|gap| gap.unsigned_abs()).unwrap_or(0);
         if nearest == 0 {
             return TimeSays::Overlaps;
         }
-        if nearest.abs() <= self.tolerance {
+        if nearest.unsigned_abs() <= self.tolerance.unsigned_abs() {
             return TimeSays::Nothing;
         }
         // Counted from the file's first frame, the same numbers mean another time.
         let length = match self.bounds {
-            Bounds::Take => span.count().0 as i64 + self.tolerance,
+            Bounds::Take => self.tolerance.saturating_add_unsigned(span.count().0),
             Bounds::Start | Bounds::Within => FAR_S * second,
         };
         let in_file = used.start.0 >= 0 && used.end.0 <= length;
         if !time.is_take_time && in_file {
             return TimeSays::Nothing;
         }
-        let far = nearest.abs() > FAR_S * second;
+        let far = nearest.unsigned_abs() > (FAR_S * second).unsigned_abs();
         let contradicts = match self.bounds {
             Bounds::Take => true,
             Bounds::Start => nearest < 0 || far,
@@ -116,9 +115,9 @@ fn gap(span: FrameRange, used: FrameRange) -> i64 {
     if used.overlap(span).is_some() {
         0
     } else if used.start >= span.end {
-        used.start.0 - span.end.0 + 1
+        used.start.0.saturating_sub(span.end.0).saturating_add(1)
     } else {
-        used.end.0 - span.start.0 - 1
+        used.end.0.saturating_sub(span.start.0).saturating_sub(1)
     }
 }
 
@@ -129,7 +128,11 @@ fn to_rate(range: FrameRange, from: Rate, to: Rate) -> FrameRange {
         return range;
     }
     let scaled = |frame: i64, up: i128| {
-        i64::try_from((i128::from(frame) * to + up).div_euclid(from)).unwrap_or(i64::MAX / 4)
+        i64::try_from((i128::from(frame) * to + up).div_euclid(from)).unwrap_or(if frame < 0 {
+            i64::MIN / 4
+        } else {
+            i64::MAX / 4
+        })
     };
     FrameRange::new(scaled(range.start.0, 0), scaled(range.end.0, from - 1))
 }

@@ -1,8 +1,9 @@
 //! The table of matching: names, vetoes, ties, cameras, midnight, rolls.
 
 use super::*;
-use crate::platelog::{PlateKind, PlateNote, Point, ServedTake, Serves};
-use crate::time::{Frame, FrameRange, FrameShift, Rate};
+use crate::platelog::{PlateKind, PlateNote, Point, ServedTake};
+use crate::time::{Frame, FrameRange, FrameShift};
+use proptest::prelude::*;
 
 fn rate() -> Rate {
     Rate::new(24, 1).expect("positive")
@@ -162,6 +163,16 @@ fn drop_frame_labels_are_held_against_real_frames() {
     assert_eq!(find(&records, &at(107_892)).record, Some(0));
     assert_eq!(find(&records, &at(107_891)).record, None);
     assert_eq!(find(&records, &at(107_892 + 300)).record, None);
+}
+
+#[test]
+fn a_record_without_rate_is_read_at_the_uses() {
+    let mut record = timed("", "A014", "01:00:00:29", "01:00:10:00");
+    record.rate = None;
+    let ntsc = Rate::new(30, 1).expect("positive");
+    let clues = UseClues { rolls: vec!["A014".into()], ..UseClues::default() };
+    let clues = clues.with_range(FrameRange::new(30 * 3605, 30 * 3605 + 9), ntsc);
+    assert_eq!(find(&[record], &clues).record, Some(0));
 }
 
 #[test]
@@ -358,4 +369,91 @@ fn a_feature_with_a_long_log_is_matched_at_once() {
     println!("5,000 records indexed in {built:?}; 2,500 uses matched, in all {all:?}");
     // Forty times what it takes: a pass over all records for each use would take longer.
     assert!(all.as_millis() < 2000, "{all:?}");
+}
+
+#[test]
+fn frame_numbers_at_the_edge_of_64_bits_are_only_far_away() {
+    let huge = |start: i64, end: i64| Record {
+        boom: vec![(Point::FileFrame(start), Point::FileFrame(end)).into()],
+        ..timed("A014C007", "A014", "01:00:00:00", "01:02:00:00")
+    };
+    let records = [huge(0, i64::MAX), huge(i64::MAX - 1, i64::MAX)];
+    for range in [(i64::MIN, i64::MAX), (i64::MIN, i64::MIN + 1), (i64::MAX - 1, i64::MAX)] {
+        for num in [1, 24, u32::MAX] {
+            let rate = Rate::new(num, 1).expect("positive");
+            let clues = media("A014C007.mov").with_range(range.into(), rate);
+            assert!(find(&records, &clues).record.is_none());
+        }
+    }
+}
+
+fn any_text() -> impl Strategy<Value = Option<String>> {
+    // Few letters, so that names meet.
+    proptest::option::of("[AC01_ .é]{0,6}")
+}
+
+fn any_record() -> impl Strategy<Value = Record> {
+    let point = proptest::option::of(prop_oneof![
+        "[012][0-9]:[0-6][0-9]:[0-6][0-9][:;][0-3][0-9]".prop_map(Point::Timecode),
+        any::<i64>().prop_map(Point::FileFrame),
+    ]);
+    let rate = proptest::option::of((any::<u32>(), any::<u32>()));
+    let names = (any_text(), any_text(), any_text(), any_text(), any_text());
+    let spans = proptest::collection::vec((any::<i64>(), any::<i64>()), 0..2);
+    (names, point.clone(), point, rate, proptest::option::of(any::<u32>()), spans).prop_map(
+        |(names, start, end, rate, tolerance, spans)| Record {
+            clip: names.0,
+            roll: names.1,
+            scene: names.2,
+            take: names.3,
+            camera: names.4,
+            start,
+            end,
+            rate: rate.and_then(|(num, den)| Rate::new(num, den)),
+            tolerance,
+            boom: spans
+                .into_iter()
+                .map(|(a, b)| (Point::FileFrame(a), Point::FileFrame(b)).into())
+                .collect(),
+            ..Record::default()
+        },
+    )
+}
+
+fn any_clues() -> impl Strategy<Value = UseClues> {
+    let time = proptest::option::of((any::<i64>(), any::<i64>(), any::<u32>(), any::<bool>()));
+    ((any_text(), any_text(), any_text(), any_text()), time).prop_map(|(names, time)| UseClues {
+        media_names: names.0.into_iter().collect(),
+        rolls: names.1.into_iter().collect(),
+        scene: names.2,
+        take: names.3,
+        time: time.and_then(|(start, end, num, is_take_time)| {
+            let range = FrameRange::new(start, end);
+            Some(TimeClue { range, rate: Rate::new(num, 1)?, is_take_time })
+        }),
+        media_start: time.and_then(|(start, _, num, _)| Some((Frame(start), Rate::new(num, 1)?))),
+        ..UseClues::default()
+    })
+}
+
+proptest! {
+    #[test]
+    fn nothing_in_a_log_or_a_cut_makes_matching_panic(
+        records in proptest::collection::vec(any_record(), 0..6),
+        uses in proptest::collection::vec(any_clues(), 0..6),
+    ) {
+        let settings = Settings::default();
+        let matcher = Matcher::new(&records, &settings);
+        let offsets = matcher.roll_offsets(&uses);
+        let matcher = matcher.with_offsets(&offsets);
+        let nearest = NearestUses::new(&uses);
+        for clues in &uses {
+            let found = matcher.find(clues);
+            prop_assert_eq!(found.record.is_some(), found.candidates.len() == 1);
+        }
+        for at in 0..records.len() {
+            prop_assert!(!matcher.plate_takes_for(at).contains(&at));
+            prop_assert!(nearest.of(&matcher, at).len() <= 3);
+        }
+    }
 }

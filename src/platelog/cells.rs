@@ -27,7 +27,8 @@ fn cut(text: &str, sign: char) -> Vec<&str> {
             from = at + letter.len_utf8();
         }
         // After a closing mark a second one reopens the word: a doubled mark is one mark.
-        word_begins = letter.is_whitespace() || letter == sign || (letter == '"' && !quoted);
+        word_begins =
+            letter.is_whitespace() || matches!(letter, '|' | '/') || (letter == '"' && !quoted);
     }
     if quoted && text[from..].contains(sign) {
         // A mark that is never closed is a letter.
@@ -193,7 +194,7 @@ fn outer_blanks(word: &str) -> Vec<&str> {
 fn names_a_clip(word: &str) -> bool {
     let lower = word.to_lowercase();
     let sign = lower.starts_with('#') || lower.contains(':') || lower.starts_with(is_dash);
-    !(sign && !word.starts_with('"'))
+    (!sign || word.starts_with('"'))
         && !["ng", "ok", "good", "no", "roll", "head", "tail", "take"].contains(&lower.as_str())
         && seconds(&lower, None).is_none()
 }

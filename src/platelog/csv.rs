@@ -213,7 +213,8 @@ fn unknown_column(heading: &str) -> Wrong {
         Some(key) => format!("rename it \"{key}\" if that is meant, or delete the column"),
         None => format!("delete the column, or name it as one of: {}", KEYS.join(", ")),
     };
-    Wrong::new("is not a heading of a plate log", remedy)
+    let heading = shown(heading.trim(), QUOTED);
+    Wrong::new(format!("\"{heading}\" is not a heading of a plate log"), remedy)
 }
 
 fn entry(
@@ -248,7 +249,7 @@ fn entry(
             continue;
         }
         filling.came_from(key, &place);
-        fill(&mut filling, key, &at, cell);
+        filling.settled(key, |filling| fill(filling, key, &at, cell));
     }
     filling.done()
 }

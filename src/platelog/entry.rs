@@ -61,6 +61,15 @@ impl<'a, 'f> Filling<'a, 'f> {
         self.record.origin.insert(key.to_string(), format!("{}, {place}", self.source.label));
     }
 
+    /// Sets a key; if nothing of a value with a fault was kept, it came from nowhere.
+    pub fn settled(&mut self, key: &str, set: impl FnOnce(&mut Self)) {
+        let before = self.faults.len();
+        set(self);
+        if self.faults.len() > before && super::write::value_of(&self.record, key).is_none() {
+            self.record.origin.remove(key);
+        }
+    }
+
     /// Keeps a value, or notes its fault.
     pub fn kept<T>(&mut self, place: &str, said: Result<T, Wrong>) -> Option<T> {
         said.map_err(|wrong| self.wrong(place, wrong)).ok()

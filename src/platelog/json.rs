@@ -134,7 +134,7 @@ pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) 
     for (at, (key, _)) in members.iter().enumerate() {
         let known = ["schema", "records"].contains(&key.as_str());
         if !known {
-            say(&below("", key), unknown_key("delete the key"));
+            say(&below("", key), unknown_key(key, "delete the key"));
         } else if members.iter().take(at).any(|(earlier, _)| earlier == key) {
             say(&below("", key), twice());
         }
@@ -173,8 +173,8 @@ fn no_json(fault: &serde_json::Error) -> Wrong {
     Wrong::new(format!("is not JSON: {text}"), "export the log again, or repair it here")
 }
 
-fn unknown_key(remedy: impl Into<String>) -> Wrong {
-    Wrong::new("is not a key of a plate log", remedy)
+fn unknown_key(key: &str, remedy: impl Into<String>) -> Wrong {
+    Wrong::new(format!("\"{}\" is not a key of a plate log", shown(key, QUOTED)), remedy)
 }
 
 fn twice() -> Wrong {
@@ -197,7 +197,7 @@ fn entry(
             let remedy = keys::nearest(key).map_or("delete the key".into(), |near| {
                 format!("rename it \"{near}\" if that is meant, or delete it")
             });
-            filling.wrong(&below(place, key), unknown_key(remedy));
+            filling.wrong(&below(place, key), unknown_key(key, remedy));
         } else if members.iter().take(at).any(|(earlier, _)| earlier == key) {
             filling.wrong(&below(place, key), twice());
         }
@@ -209,7 +209,7 @@ fn entry(
         let Some(node) = found.filter(|node| **node != Node::Null) else { continue };
         let at = below(place, key);
         filling.came_from(key, &at);
-        fill(&mut filling, key, &at, node);
+        filling.settled(key, |filling| fill(filling, key, &at, node));
     }
     let origin = members.iter().find(|(name, _)| name == "origin").map(|(_, node)| node);
     if let Some(node) = origin.filter(|node| **node != Node::Null) {
@@ -319,7 +319,7 @@ fn members<'n>(
     for (key, node) in members {
         if !known.contains(&key.as_str()) {
             let remedy = format!("the keys here are {}", known.join(", "));
-            filling.wrong(&below(at, key), unknown_key(remedy));
+            filling.wrong(&below(at, key), unknown_key(key, remedy));
         } else if found.iter().any(|(earlier, _)| earlier == key) {
             filling.wrong(&below(at, key), twice());
         } else if *node != Node::Null {
@@ -488,7 +488,7 @@ fn origins(filling: &mut Filling<'_, '_>, at: &str, node: &Node) {
     for (key, node) in object {
         let place = below(at, key);
         if key != "record" && !KEYS.contains(&key.as_str()) {
-            filling.wrong(&place, unknown_key("delete the key"));
+            filling.wrong(&place, unknown_key(key, "delete the key"));
         } else if let Some(text) = filling.kept(&place, text(node)) {
             filling.record.origin.insert(key.clone(), text);
         }
@@ -513,7 +513,7 @@ mod tests {
         assert_eq!(
             faults(text),
             [
-                "log.json, /records/0/plate: is not a key of a plate log",
+                "log.json, /records/0/plate: \"plate\" is not a key of a plate log",
                 "log.json, /records/0/plates/1/kind: \"had\" is not \"head\", \"tail\" or \"take\"",
                 "log.json, /records/0/plates/1/good: 1 is not true or false",
                 "log.json, /records/0/plates/0: \"10:22:61:04\" is not a timecode: seconds run 00-59",

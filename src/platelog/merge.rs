@@ -6,7 +6,7 @@
 
 use super::entry::Entry;
 use super::points::{ORDER_OF_DAY, label_order};
-use super::write::text_of;
+use super::write::{text_of, value_of};
 use super::{
     KEYS, PlateKind, PlateNote, Point, PointRange, Record, Serves, TakeClock, Wrong, take_range,
 };
@@ -21,9 +21,16 @@ pub(super) fn merged(
     settings: &Settings,
     faults: &mut Vec<BadInput>,
 ) -> Vec<Record> {
-    let (with_camera, without): (Vec<(usize, Entry)>, Vec<(usize, Entry)>) =
-        entries.into_iter().enumerate().partition(|(_, entry)| entry.record.camera.is_some());
-    let mut takes = Takes { settings, takes: Vec::new(), keys: BTreeMap::new(), faults };
+    let numbered = entries.into_iter().enumerate();
+    let (with_camera, without): (Vec<_>, Vec<_>) =
+        numbered.partition(|(_, entry)| entry.record.camera.is_some());
+    let mut takes = Takes {
+        settings,
+        takes: Vec::new(),
+        keys: BTreeMap::new(),
+        copies: BTreeMap::new(),
+        faults,
+    };
     // Entries that say their camera come first: one that does not can then only join a
     // take if a single camera covered it.
     for (at, entry) in with_camera.into_iter().chain(without) {
@@ -45,6 +52,8 @@ struct Takes<'f> {
     settings: &'f Settings,
     takes: Vec<Take>,
     keys: BTreeMap<String, Vec<usize>>,
+    /// The part that says exactly this, by take, file and values.
+    copies: BTreeMap<(usize, String, String), usize>,
     faults: &'f mut Vec<BadInput>,
 }
 
@@ -59,6 +68,8 @@ impl Takes<'_> {
             }
             None => {
                 let record = entry.record.clone();
+                let values = (self.takes.len(), entry.file.clone(), values(&record));
+                self.copies.insert(values, 0);
                 self.takes.push(Take { first: at, record, parts: vec![entry] });
                 self.takes.len() - 1
             }
@@ -84,23 +95,16 @@ impl Takes<'_> {
     fn join(&mut self, index: usize, at: usize, entry: Entry) {
         let Some(take) = self.takes.get_mut(index) else { return };
         take.first = take.first.min(at);
-        let copy = take
-            .parts
-            .iter()
-            .find(|part| part.file == entry.file && same_values(&part.record, &entry.record));
         let title = title(&take.record);
-        if let Some(part) = copy {
+        let values = (index, entry.file.clone(), values(&entry.record));
+        if let Some(part) = self.copies.get(&values).and_then(|part| take.parts.get(*part)) {
             if part.place != entry.place {
-                self.faults.push(both(
-                    part,
-                    &entry,
-                    &title,
-                    "with the same values",
-                    "delete one of the two",
-                ));
+                let remedy = "delete one of the two";
+                self.faults.push(both(part, &entry, &title, "with the same values", remedy));
             }
             return;
         }
+        self.copies.insert(values, take.parts.len());
         let different = join(&mut take.record, &entry.record, self.settings);
         for (key, words) in group(&different, &take.parts) {
             let Some(part) = take.parts.get(key) else { continue };
@@ -219,18 +223,24 @@ pub fn take_key(take: &str) -> String {
 /// Tells whether nothing that names the recording speaks against two records being one.
 fn may_be_one(a: &Record, b: &Record) -> bool {
     let alike = |a: &Option<String>, b: &Option<String>| match (a, b) {
-        (Some(a), Some(b)) => name(a) == name(b),
+        (Some(a), Some(b)) => same_name(a, b),
         _ => true,
     };
-    let dates = match (&a.date, &b.date) {
+    let dates = || match (&a.date, &b.date) {
         (Some(a), Some(b)) => dates_agree(a, b) != Some(false),
         _ => true,
     };
-    dates
-        && alike(&a.camera, &b.camera)
+    alike(&a.camera, &b.camera)
         && alike(&a.roll, &b.roll)
         && alike(&a.clip, &b.clip)
         && alike(&a.id, &b.id)
+        && dates()
+}
+
+/// Tells whether two names are one but for case and outer blanks.
+fn same_name(a: &str, b: &str) -> bool {
+    // Letter by letter: this runs for each pair of records that share a name.
+    a.trim().chars().flat_map(char::to_lowercase).eq(b.trim().chars().flat_map(char::to_lowercase))
 }
 
 /// Tells whether two dates can be the same day, however each is written; `None` if either
@@ -289,10 +299,10 @@ pub(crate) fn days(text: &str) -> Vec<(u32, u32, u32)> {
     read
 }
 
-/// Tells whether two records say the same, wherever they were read.
-fn same_values(a: &Record, b: &Record) -> bool {
-    let bare = |record: &Record| Record { origin: BTreeMap::new(), ..record.clone() };
-    bare(a) == bare(b)
+/// Writes what a record says without where it was read: two that say the same are equal.
+fn values(record: &Record) -> String {
+    let values = KEYS.iter().map(|key| value_of(record, key));
+    serde_json::Value::Array(values.map(|value| value.unwrap_or_default()).collect()).to_string()
 }
 
 /// A key in which two records disagree, and how a sentence names it.
@@ -433,7 +443,7 @@ fn join_text(key: &str, into: &mut Record, from: &Record) -> Vec<String> {
     let alike = |here: &str| match key {
         "take" => take_key(here) == take_key(other),
         "date" => dates_agree(here, other).unwrap_or(name(here) == name(other)),
-        _ => name(here) == name(other),
+        _ => same_name(here, other),
     };
     match text_of(into, key) {
         Some(here) if alike(here) => {}
@@ -485,7 +495,7 @@ impl Ruler {
         }
         let frame = |point: &Point| super::take_frame(point, self.clock.as_ref()?).ok();
         match (frame(a), frame(b)) {
-            (Some(a), Some(b)) => (a.0 - b.0).abs() <= self.tolerance,
+            (Some(a), Some(b)) => a.0.abs_diff(b.0) <= self.tolerance.unsigned_abs(),
             _ => order(a).is_some() && order(a) == order(b),
         }
     }

@@ -27,7 +27,8 @@ fn record_value(record: &Record) -> Value {
     Value::Object(members)
 }
 
-fn value_of(record: &Record, key: &str) -> Option<Value> {
+/// Returns the value of a key as JSON, if the record has one.
+pub(super) fn value_of(record: &Record, key: &str) -> Option<Value> {
     fn listed<T>(items: &[T], one: impl Fn(&T) -> Value) -> Option<Value> {
         (!items.is_empty()).then(|| Value::Array(items.iter().map(one).collect()))
     }
