@@ -51,7 +51,7 @@ fn wanted(source: &NameSource) -> String {
     };
     let name: String = sanitised(&text).chars().take(LONGEST).collect();
     // A leading hyphen reads as an option on a command line.
-    if name.starts_with('-') { format!("_{}", &name[1..]) } else { name }
+    name.strip_prefix('-').map(|rest| format!("_{rest}")).unwrap_or(name)
 }
 
 #[cfg(test)]

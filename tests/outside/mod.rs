@@ -74,6 +74,12 @@ pub fn python_with(module: &str) -> Option<PathBuf> {
     found
 }
 
+/// Says that a file of the sample show has not been rendered.
+pub fn not_rendered(file: &Path) {
+    let name = file.file_name().unwrap_or_default().to_string_lossy();
+    skipped(&format!("{name} of the sample show is not rendered; scripts/test renders it"));
+}
+
 /// Says that a check was left out, and why.
 pub fn skipped(why: &str) {
     // Straight to the terminal: the test harness hides what a passing test prints.

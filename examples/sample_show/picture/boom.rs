@@ -164,17 +164,20 @@ impl Held {
                 seen.add(x, y);
             }
         };
+        let relief = self.boom.relief;
         let base = self.boom.tone * light;
+        let dark = 1.0 - 0.6 * relief;
         let carbon = |place: Place| {
-            let shine = 0.5 + 1.5 * step(0.5, 0.1, (place.across + 0.35).abs());
-            let band = 1.0 + 0.6 * step(1.5, 0.5, (place.along * 900.0 % 130.0 - 65.0).abs() * 0.3);
-            ([base * 0.4 * shine * band; 3], edge(place.distance, 0.8 * s))
+            let shine = 1.0 + relief * (1.5 * step(0.5, 0.1, (place.across + 0.35).abs()) - 0.5);
+            let band = 1.0
+                + 0.6 * relief * step(1.5, 0.5, (place.along * 900.0 % 130.0 - 65.0).abs() * 0.3);
+            ([base * dark * shine * band; 3], edge(place.distance, 0.8 * s))
         };
         self.pole.draw(picture, s, carbon, &mut note);
         self.clip.draw(
             picture,
             s,
-            |place| ([base * 0.3; 3], edge(place.distance, 0.8 * s)),
+            |place| ([base * dark * 0.8; 3], edge(place.distance, 0.8 * s)),
             &mut note,
         );
         let mic = self.mic;
@@ -195,6 +198,7 @@ impl Held {
         let up = -(place.local.1 * (mic.b.0 - mic.a.0).signum()) / mic.ra;
         let round = 0.62 + 0.38 * (1.0 - place.across * place.across).max(0.0).sqrt();
         let lit = round * (1.0 + 0.25 * up.clamp(-1.2, 1.2));
+        let lit = 1.0 + self.boom.relief * (lit - 1.0);
         let streak = rough(comb * 1.2, v * 0.34 + 2.0 * tuft, 903, 3);
         let tone =
             self.boom.tone * light * (lit * (1.0 + self.boom.contrast * 1.3 * streak)).max(0.1);

@@ -1,6 +1,6 @@
 //! What walls and floors are made of. Coordinates are in the 640x360 drawing.
 
-use super::hash::{lattice, noise, rough, step};
+use super::hash::{lattice, rough, step};
 use super::plane::{Rgb, blend, scaled};
 
 /// Running-bond brick with mortar, each brick of its own tone.
@@ -48,14 +48,12 @@ pub fn planks(x: f32, y: f32, wide: f32, seed: u32, tint: Rgb) -> Rgb {
     boards(y, x, wide, seed, tint)
 }
 
-/// Hand-trowelled plaster with stains and hairline cracks; `depth` 1 is rough, .05 bare.
+/// Hand-trowelled plaster with stains; `depth` 1 is rough, .05 bare.
 pub fn plaster(x: f32, y: f32, seed: u32, tint: Rgb, depth: f32) -> Rgb {
     let stain = rough(x / 90.0, y / 70.0, seed, 3);
     let trowel = rough(x / 17.0 + 0.4 * stain, y / 9.0, seed.wrapping_add(31), 4);
     let grit = rough(x / 2.3, y / 2.3, seed.wrapping_add(37), 2);
-    let vein = (noise(x / 38.0, y / 30.0, seed.wrapping_add(41)) - 0.5).abs();
-    let crack = step(0.012, 0.003, vein) * step(0.58, 0.7, noise(x / 60.0, y / 60.0, seed + 2));
-    let tone = 1.0 + depth * (0.16 * stain + 0.2 * trowel + 0.13 * grit - 0.4 * crack);
+    let tone = 1.0 + depth * (0.16 * stain + 0.2 * trowel + 0.13 * grit);
     let warm = 1.0 - 0.1 * depth * step(0.0, 0.6, stain);
     [tint[0] * tone, tint[1] * tone * (0.5 + 0.5 * warm), tint[2] * tone * warm]
 }

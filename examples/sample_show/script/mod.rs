@@ -135,6 +135,8 @@ pub struct Boom {
     /// Linear light of the fur and how much it varies.
     pub tone: f32,
     pub contrast: f32,
+    /// How strongly its roundness and its dark pole show: 1 as usual, 0 flat.
+    pub relief: f32,
     /// Share of the wall's light that the shadow takes.
     pub shadow: f32,
     /// Frames and how far the microphone then is from `mic`.

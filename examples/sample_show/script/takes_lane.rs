@@ -33,7 +33,7 @@ fn outdoors() -> Vec<Take> {
             wind: IVY,
             boom: Some(Boom { spans: &[[120, 222]], ..LANE_BOOM }),
             people: &[
-                Person { path: &[(0, 250.0), (110, 250.0), (180, 330.0)], facing: 1.0, ..CLERK },
+                Person { path: &[(0, 180.0), (110, 180.0), (180, 255.0)], facing: 1.0, ..CLERK },
                 Person { path: &[(0, 500.0)], ..TALLY },
             ],
             cloud: Some(Cloud { start: 96, end: 140, gain: -0.06, across: 0.035, down: -0.015 }),
@@ -49,7 +49,8 @@ fn outdoors() -> Vec<Take> {
             codec: Codec::H264High,
             set: Set::Orchard,
             wind: Some(Wind { sway: 2.2, seed: 70 }),
-            boom: Some(Boom { spans: &[[70, 204]], ..LANE_BOOM }),
+            // The trees are too far away to catch a shadow.
+            boom: Some(Boom { spans: &[[70, 204]], shadow: 0.0, ..LANE_BOOM }),
             people: &[
                 Person { path: &[(0, 230.0), (80, 230.0), (190, 400.0)], facing: 1.0, ..TALLY },
                 Person { path: &[(0, 520.0)], ..NETMAKER },
@@ -68,12 +69,13 @@ fn outdoors() -> Vec<Take> {
             boom: Some(Boom {
                 mic: (282.0, 42.0),
                 spans: &[[76, 210]],
-                tone: 0.255,
-                contrast: 0.1,
+                tone: 0.213,
+                contrast: 0.08,
+                relief: 0.25,
                 shadow: 0.1,
                 ..LOFT_BOOM
             }),
-            people: &[Person { path: &[(0, 420.0), (90, 420.0), (200, 330.0)], ..CLERK }],
+            people: &[Person { path: &[(0, 470.0), (90, 470.0), (200, 385.0)], ..CLERK }],
             plates: &[[0, 76]],
             ..PLAIN
         },
@@ -106,7 +108,7 @@ fn outdoors() -> Vec<Take> {
             frames: 220,
             boom: Some(Boom { spans: &[[108, 212]], ..LOFT_BOOM }),
             people: &[
-                Person { path: &[(0, 400.0), (100, 400.0), (180, 340.0)], ..TALLY },
+                Person { path: &[(0, 400.0), (100, 400.0), (180, 368.0)], ..TALLY },
                 Person { path: &[(0, 520.0)], ..CLERK },
             ],
             creep: Some(Creep { dx: 1.9, dy: 0.7, turn: 0.0006, weave_px: 0.22 }),
@@ -120,6 +122,7 @@ fn outdoors() -> Vec<Take> {
             start: "15:10:44:00",
             frames: 260,
             set: Set::Office,
+            wind: Some(Wind { sway: 3.0, seed: 40 }),
             boom: Some(Boom {
                 mic: (214.0, 36.0),
                 pole: (0.25, -1.0),
@@ -179,7 +182,7 @@ fn pick_ups() -> Vec<Take> {
                 spans: &[[110, 302]],
                 ..LOFT_BOOM
             }),
-            people: &[Person { path: &[(0, 330.0), (200, 330.0), (260, 300.0)], ..CLERK }],
+            people: &[Person { path: &[(0, 370.0), (200, 370.0), (260, 335.0)], ..CLERK }],
             focus_pull: Some(FocusPull { start: 203, end: 227, sigma: 2.1 }),
             plates: &[[0, 110]],
             ..PLAIN

@@ -12,6 +12,7 @@ pub const LOFT_BOOM: Boom = Boom {
     slide: 14,
     tone: 0.19,
     contrast: 0.7,
+    relief: 1.0,
     shadow: 0.42,
     swing: &[],
 };
@@ -115,7 +116,7 @@ pub fn takes() -> Vec<Take> {
             set: Set::Chandlery,
             boom: Some(Boom { spans: &[[0, 180]], ..SHOP_BOOM }),
             people: &[
-                Person { path: &[(0, 350.0), (60, 350.0), (100, 300.0)], ..TALLY },
+                Person { path: &[(0, 350.0), (60, 350.0), (100, 325.0)], ..TALLY },
                 Person { path: &[(0, 480.0)], ..CLERK },
             ],
             ..PLAIN
@@ -141,9 +142,9 @@ pub fn takes() -> Vec<Take> {
             frames: 200,
             codec: Codec::Ffv1,
             boom: Some(Boom {
-                mic: (330.0, 36.0),
+                mic: (330.0, 25.0),
                 pole: (0.06, -1.0),
-                tilt: 1.1,
+                tilt: 0.5,
                 spans: &[[0, 200]],
                 swing: &[
                     (0, -150.0, 0.0),
@@ -168,7 +169,7 @@ pub fn takes() -> Vec<Take> {
             frames: 140,
             set: Set::Chandlery,
             boom: Some(Boom { spans: &[[0, 60], [69, 140]], slide: 7, tone: 0.1, ..SHOP_BOOM }),
-            people: &[Person { path: &[(0, 330.0), (80, 330.0), (130, 290.0)], ..NETMAKER }],
+            people: &[Person { path: &[(0, 390.0), (80, 390.0), (130, 340.0)], ..NETMAKER }],
             plates: &[[60, 69]],
             ..PLAIN
         },
