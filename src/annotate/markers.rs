@@ -1,6 +1,6 @@
 //! One marker for each use, on its clip and on the cut.
 
-use super::dialect::{Dialect, TimeStyle, time_range};
+use super::dialect::{Dialect, TimeStyle, object, time_range};
 use super::notes::{self, Before};
 use super::strip::available_range;
 use super::{Marked, MarkerPlaces, Options, PlateClips};
@@ -10,7 +10,7 @@ use crate::time::{Exact, Rate, ceil, exact_from_f64, floor, whole};
 use crate::timeline::json::{Document, Kind, Node, NodeId};
 use crate::timeline::{Speed, Use};
 use num_traits::Signed;
-use serde_json::{Map, Value};
+use serde_json::Value;
 
 /// Sets the markers of all uses that get one; `tracks` is the stack of the timeline.
 pub(super) fn write(
@@ -80,14 +80,14 @@ impl<'a> Marker<'a> {
     fn value(&self, dialect: &Dialect, before: Before, range: Value) -> Value {
         let (schema, key) =
             if dialect.old_markers { ("Marker.1", "range") } else { ("Marker.2", "marked_range") };
-        let mut marker = Map::new();
-        marker.insert("OTIO_SCHEMA".into(), schema.into());
-        marker.insert("metadata".into(), notes::marker(self.marked, before, self.with_plate));
-        marker.insert("name".into(), self.text.clone().into());
-        marker.insert("color".into(), self.colour.into());
-        marker.insert(key.into(), range);
-        marker.insert("comment".into(), self.text.clone().into());
-        Value::Object(marker)
+        object([
+            ("OTIO_SCHEMA", schema.into()),
+            ("metadata", notes::marker(self.marked, before, self.with_plate)),
+            ("name", self.text.clone().into()),
+            ("color", self.colour.into()),
+            (key, range),
+            ("comment", self.text.clone().into()),
+        ])
     }
 }
 

@@ -5,9 +5,11 @@ mod cut;
 mod fixtures;
 #[path = "../outside/mod.rs"]
 mod outside;
+mod places;
 mod reference;
 mod resaved;
 mod samples;
+mod speed;
 mod written;
 
 use cut::Walked;
