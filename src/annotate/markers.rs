@@ -34,13 +34,15 @@ pub(super) fn write(
                 faults.push(no_list(options, &used.pointer));
             } else {
                 let range = clip_range(document.node(clip), used, trimmed.as_ref(), dialect);
-                list.add(document, vec![marker.value(dialect, list.before(), range)]);
+                let value = marker.value(dialect, list.before(), range, marker.tells_plate);
+                list.add(document, vec![value]);
             }
         }
         if options.markers != MarkerPlaces::Clip {
             let at = first_clear_in_cut(used, trimmed.as_ref(), dialect.cut_rate);
             let range = time_range(dialect.in_stack(at), dialect.cut.time(1));
-            twins.push(marker.value(dialect, on_cut.before(), range));
+            let tells = marker.tells_plate && options.markers == MarkerPlaces::Cut;
+            twins.push(marker.value(dialect, on_cut.before(), range, tells));
         }
     }
     if on_cut.place == Place::Unusable && !twins.is_empty() {
@@ -63,8 +65,8 @@ struct Marker<'a> {
     marked: &'a Marked<'a>,
     text: String,
     colour: &'static str,
-    /// Tells whether it holds the frame map: only where no plate clip does.
-    with_plate: bool,
+    /// Tells whether a marker must hold the frame map, because no plate clip does.
+    tells_plate: bool,
 }
 
 impl<'a> Marker<'a> {
@@ -73,16 +75,16 @@ impl<'a> Marker<'a> {
             marked,
             text: marks::marker_text(marked.finding),
             colour: marks::marker_colour(marked.finding.verdict)?,
-            with_plate: options.plates == PlateClips::None || marked.plate.is_none(),
+            tells_plate: options.plates == PlateClips::None || marked.plate.is_none(),
         })
     }
 
-    fn value(&self, dialect: &Dialect, before: Before, range: Value) -> Value {
+    fn value(&self, dialect: &Dialect, before: Before, range: Value, with_plate: bool) -> Value {
         let (schema, key) =
             if dialect.old_markers { ("Marker.1", "range") } else { ("Marker.2", "marked_range") };
         object([
             ("OTIO_SCHEMA", schema.into()),
-            ("metadata", notes::marker(self.marked, before, self.with_plate)),
+            ("metadata", notes::marker(self.marked, before, with_plate)),
             ("name", self.text.clone().into()),
             ("color", self.colour.into()),
             (key, range),

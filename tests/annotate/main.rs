@@ -3,6 +3,7 @@
 
 mod cut;
 mod fixtures;
+mod hostile;
 #[path = "../outside/mod.rs"]
 mod outside;
 mod places;
