@@ -448,3 +448,26 @@ fn drop_frame_and_missing_timecode_are_labelled_as_they_are() {
     }
     assert!(list(&findings).contains(",#1800,#1830,1800,1830,"), "{}", list(&findings));
 }
+
+/// Counts the boxes of one class on a page and the space they take, in drawing units.
+fn boxes(page: &str, class: &str) -> (usize, f64) {
+    let opening = format!("<rect class=\"{class}\"");
+    let widths = page.split(&opening).skip(1).map(|rest| {
+        let width = rest.split("width=\"").nth(1).and_then(|rest| rest.split('"').next());
+        width.and_then(|width| width.parse::<f64>().ok()).expect("has a width")
+    });
+    widths.fold((0, 0.0), |(count, sum), width| (count + 1, sum + width))
+}
+
+#[test]
+fn thousands_of_runs_are_all_drawn_in_few_boxes() {
+    let mut findings = every_verdict();
+    findings.uses.truncate(1);
+    let found = &mut findings.uses[0];
+    found.affected_in_take.clear();
+    let start = found.claims.take.expect("known").start.0;
+    found.claims.take = Some((start, start + 50_000).into());
+    found.claims.boom = (0..5000).map(|at| (start + at * 10, start + at * 10 + 5).into()).collect();
+    let (count, width) = boxes(&html::page(&findings), "boom");
+    assert!(count < 500 && width > 900.0, "{count} boxes, {width} wide");
+}

@@ -32,8 +32,8 @@ pub(super) fn open(path: &Path, options: OpenOptions) -> Result<Media, Faults> {
     refuse_stream(&tags, &file)?;
     ffi::keep_streams(&mut input, &[stream]);
     let mut scan = scan::scan(&mut input, stream, &file, size)?;
-    let clock = fit_clock(&input, stream, &scan, &file)?;
     let mut warnings = Vec::new();
+    let clock = fit_clock(&input, stream, &mut scan, &file, &mut warnings)?;
     cut_short(&mut scan, &clock, path, &file, size, &mut warnings)?;
     let mut info = MediaInfo {
         kind: MediaKind::Container(path.to_path_buf()),
@@ -97,7 +97,8 @@ pub(super) fn said(why: &std::io::Error) -> String {
     }
 }
 
-fn open_input(path: &Path, file: &str) -> Result<Input, Faults> {
+/// Opens a container for demuxing.
+pub(super) fn open_input(path: &Path, file: &str) -> Result<Input, Faults> {
     ffi::open_input(path, FORMATS).map_err(|why| {
         let (fault, remedy) = not_media(path, why);
         Faults::one(file, "", fault, remedy)
@@ -202,7 +203,13 @@ pub(super) fn no_decoder(file: &str, codec: &str) -> Faults {
     )
 }
 
-fn fit_clock(input: &Input, stream: usize, scan: &Scan, file: &str) -> Result<Clock, Faults> {
+fn fit_clock(
+    input: &Input,
+    stream: usize,
+    scan: &mut Scan,
+    file: &str,
+    warnings: &mut Vec<BadInput>,
+) -> Result<Clock, Faults> {
     if scan.times.is_empty() {
         return Err(Faults::one(
             file,
@@ -216,12 +223,32 @@ fn fit_clock(input: &Input, stream: usize, scan: &Scan, file: &str) -> Result<Cl
         None => (ff::Rational(0, 1), Vec::new()),
     };
     let claims: Vec<Rate> = claims.into_iter().filter_map(rate).collect();
-    match (u32::try_from(tick.0), u32::try_from(tick.1)) {
+    let fit = match (u32::try_from(tick.0), u32::try_from(tick.1)) {
         (Ok(num), Ok(den)) if num > 0 && den > 0 => {
-            scan::fit(&scan.times, (num, den), &claims, file)
+            scan::fit(&scan.times, (num, den), &claims, file)?
         }
-        _ => Err(Faults::one(file, "", "its clock has no unit", "rewrap it to MOV, MXF or MKV")),
+        _ => {
+            return Err(Faults::one(
+                file,
+                "",
+                "its clock has no unit",
+                "rewrap it to MOV, MXF or MKV",
+            ));
+        }
+    };
+    if fit.frames < scan.times.len() {
+        warnings.push(BadInput::new(
+            file,
+            format!("frame {}", fit.frames),
+            format!(
+                "the frame is missing near the end, as after a trim without encoding; frames 0-{} are read",
+                fit.frames - 1
+            ),
+            "use the full take, or trim it again and encode",
+        ));
+        scan.times.truncate(fit.frames);
     }
+    Ok(fit.clock)
 }
 
 fn rate(value: ff::Rational) -> Option<Rate> {

@@ -264,7 +264,7 @@ impl Decoding {
 
     fn first_picture(&mut self) -> Result<Picture, String> {
         while let Some(frame) = self.receive() {
-            if frame.timestamp().is_some()
+            if frame.pts().is_some()
                 && let Some(picture) = Picture::new(frame)
             {
                 return Ok(picture);
@@ -276,10 +276,11 @@ impl Decoding {
         })
     }
 
-    /// Returns the file frame of a decoded frame; `None` for a leading picture whose
+    /// Returns the file frame of a decoded frame by the time of its own packet, never by a
+    /// guess of the decoder; `None` for a picture without one, and for a leading picture whose
     /// references lie before the key the read began from.
     fn number(&self, frame: &ff::frame::Video) -> Option<i64> {
-        let pts = frame.timestamp()?;
+        let pts = frame.pts()?;
         (self.key.is_none_or(|key| pts >= key)).then(|| self.clock.frame(pts))
     }
 

@@ -1,5 +1,14 @@
 //! Plates: how their frames are laid out over need, copied or encoded, and named.
 
 mod loop_map;
+mod versions;
+mod place;
+mod copy;
+mod image_copy;
+mod played;
+mod render;
+mod job;
 
+pub use job::{Method, PlateCodec, PlateJob, PlateMade, make_plate, make_version, why_not_copied};
 pub use loop_map::{FrameMap, LONGEST, MapFault, Run};
+pub use versions::{Names, latest_version, sanitised, version_name};

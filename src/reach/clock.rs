@@ -187,8 +187,13 @@ impl Starts {
             off <= whole(1) && off >= whole(-1)
         };
         let at_timecode = self.container.is_some_and(|tag| whole(tag.0) == *start);
-        let fits = at_timecode || same_length || *start == whole(0);
-        (fits && reading.overlaps(start)).then(|| start.clone())
+        if !(at_timecode || same_length || *start == whole(0)) {
+            return None;
+        }
+        // A host may wrap its media time at midnight as labels wrap.
+        let next_day = start - whole(reading.counting.frames_in_day());
+        let today = reading.overlaps(start).then(|| start.clone());
+        today.or_else(|| (at_timecode && reading.overlaps(&next_day)).then_some(next_day))
     }
 
     fn disagreement(&self, counting: Counting, tolerance: u32) -> Option<Reason> {
@@ -245,16 +250,10 @@ impl Reading {
         end > whole(0) && start < whole(i64::try_from(self.frames).unwrap_or(i64::MAX))
     }
 
-    /// Decides between take time (today's or the next day's label) and file time.
+    /// Decides between take time and file time.
     fn zero_in_clip(&self, used: &Use, media: &MediaInfo) -> Result<Exact, Box<Reason>> {
-        let as_take = whole(self.start.0);
-        let after_midnight = whole(self.start.0 - self.counting.frames_in_day());
-        let as_file = whole(0);
-        let mut readings = vec![as_take, after_midnight, as_file];
+        let mut readings = vec![whole(self.start.0), whole(0)];
         readings.dedup();
-        if self.start.0 == 0 {
-            readings = vec![whole(0)];
-        }
         for fits in [Reading::is_inside, Reading::overlaps] {
             let kept: Vec<&Exact> = readings.iter().filter(|zero| fits(self, zero)).collect();
             match kept.as_slice() {

@@ -1,21 +1,15 @@
 //! `report.html`: the page people look at. One file that reaches for nothing outside
 //! itself; every picture in it is drawn here.
 
-use super::clock::{TakeClock, cut_label};
-use super::ruler::{Ruled, cut_strip, cut_tape, hatchings, ruler};
-use super::words::{
-    basis_words, counted, map_words, method_words, reason_figures, reposition_words, said,
-    severity_word, speed_words, statement, take_words,
-};
+use super::clock::cut_label;
+use super::ruler::hatchings;
+use super::sheet::{link, shot};
+use super::tape::{cut_strip, cut_tape};
+use super::words::{counted, said, severity_word, statement, take_words};
 use super::{looked_at, style};
 use crate::findings::{Findings, UseFinding, Verdict};
 use crate::reason::Severity;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
-
-/// What stays as it is in a link: the unreserved characters of RFC 3986 and the slash.
-const LINK: &AsciiSet =
-    &NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~').remove(b'/');
 
 /// Lists that lie beside the page.
 const LISTS: [(&str, &str); 4] = [
@@ -223,146 +217,6 @@ fn shots(findings: &Findings) -> Markup {
             @if !findings.uses.iter().any(has_section) { p { "No shot of this cut needs work." } }
         }
     }
-}
-
-fn shot(findings: &Findings, found: &UseFinding, at: usize) -> Markup {
-    let clock = TakeClock::of(found, &findings.cut);
-    let first_frame = i64::from(findings.settings.first_frame);
-    html! {
-        article class="shot" id=(format!("use-{at}")) aria-labelledby=(format!("name-{at}")) {
-            div class="head" {
-                h3 id=(format!("name-{at}")) { (said(&found.shot)) }
-                span class=(format!("verdict v-{}", found.verdict.word())) { (found.verdict.shown()) }
-            }
-            p { (statement(found)) " " span class="quiet" { (basis_words(found)) } }
-            @match ruler(&Ruled { found, clock, first_frame, id: at }) {
-                Some(drawing) => { (drawing) }
-                None => { p class="quiet" { "No frame of its take is known, so there is nothing to lay a ruler on." } }
-            }
-            div class="sides" {
-                div { (reasons(found, clock)) }
-                (facts(findings, found, clock))
-            }
-        }
-    }
-}
-
-fn reasons(found: &UseFinding, clock: TakeClock) -> Markup {
-    html! {
-        @if found.reasons.is_empty() {
-            p class="quiet" { "No reason found to reject it, at the limits used." }
-        } @else {
-            ul class="reasons" {
-                @for reason in &found.reasons {
-                    @let word = severity_word(reason.severity);
-                    li {
-                        span class=(format!("sev sev-{word}")) { (word) }
-                        (said(&reason.text))
-                        span class="figures" { (said(&reason_figures(reason, clock))) }
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// What a use is made of, row by row.
-fn facts(findings: &Findings, found: &UseFinding, clock: TakeClock) -> Markup {
-    let cut = &findings.cut;
-    let record = found.range_in_cut;
-    let mut rows: Vec<(&str, Markup)> = Vec::new();
-    let mut row = |name: &'static str, value: String| rows.push((name, html! { (value) }));
-    row(
-        "in the cut",
-        format!(
-            "{} to {}, {}",
-            cut_label(cut, record.start),
-            cut_label(cut, record.end),
-            counted(record.count().0, "frame")
-        ),
-    );
-    row("clip", said(&found.clip));
-    if let Some(take) = found.take.as_ref().map(take_words).filter(|take| !take.is_empty()) {
-        row("take", take);
-    }
-    for (name, range) in [("used", found.used_in_take), ("need", found.need_in_take)] {
-        if let Some(range) = range {
-            row(name, format!("{}, {}", clock.span(range), counted(range.count().0, "frame")));
-        }
-    }
-    if found.speed.as_deref() != Some("1") {
-        row("speed", speed_words(found.speed.as_deref()));
-    }
-    for (name, value) in media_and_plate(found) {
-        row(name, value);
-    }
-    if let Some(hides) = &found.reposition {
-        row("would hide it", format!("{}; said, not applied", reposition_words(hides)));
-    }
-    if !found.matched.clues.is_empty() {
-        row("matched by", said(&found.matched.clues.join(", ")));
-    }
-    let files = files(found);
-    if !files.is_empty() {
-        rows.push(("files", links(&files)));
-    }
-    html! { dl { @for (name, value) in &rows { dt { (name) } dd { (value) } } } }
-}
-
-fn media_and_plate(found: &UseFinding) -> Vec<(&'static str, String)> {
-    let mut rows = Vec::new();
-    match &found.media {
-        Some(media) => rows.push((
-            "media",
-            format!(
-                "{}, {} x {}, {} frames a second, {}",
-                said(&media.file),
-                media.width,
-                media.height,
-                media.rate,
-                match media.encoding.as_str() {
-                    "unknown" => "encoding unknown".to_string(),
-                    encoding => said(encoding),
-                }
-            ),
-        )),
-        None => rows.push(("media", "not found".into())),
-    }
-    if let Some(plate) = &found.plate {
-        if let Some(file) = &plate.source_file {
-            rows.push(("plate from", said(file)));
-        }
-        rows.extend(map_words(plate).map(|words| ("plate runs", words)));
-        rows.extend(method_words(plate).map(|words| ("made by", words)));
-    }
-    rows
-}
-
-/// The files of a use that lie beside the page, with their names.
-fn files(found: &UseFinding) -> Vec<(&'static str, &str)> {
-    let plate = found.plate.as_ref();
-    let all = [
-        ("plate", plate.and_then(|plate| plate.file.as_deref())),
-        ("plate at record speed", plate.and_then(|plate| plate.record_file.as_deref())),
-        ("matte", found.matte.as_deref()),
-        ("temp comp", found.temp_comp.as_deref()),
-        ("review copy", found.review.as_deref()),
-    ];
-    all.into_iter().filter_map(|(name, file)| Some((name, file?))).collect()
-}
-
-fn links(files: &[(&str, &str)]) -> Markup {
-    html! {
-        @for (at, (name, file)) in files.iter().enumerate() {
-            @if at > 0 { br; }
-            (name) ": " a href=(link(file)) { (said(file)) }
-        }
-    }
-}
-
-/// Makes a relative link; `./` in front, so that no file name is taken for a scheme.
-fn link(file: &str) -> String {
-    format!("./{}", utf8_percent_encode(file.trim_start_matches('/'), LINK))
 }
 
 fn nothing_to_do(findings: &Findings) -> Markup {

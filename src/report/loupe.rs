@@ -2,8 +2,9 @@
 //! frames through it, forward up and backward down.
 
 use super::clock::TakeClock;
-use super::ruler::{ALL, LEFT, Ruled, WIDTH, boxes, lane_name, tape};
+use super::ruler::{ALL, LEFT, Ruled, WIDTH, boxes, lane_name};
 use super::scale::{Place, Scale};
+use super::tape::{TAPE, tape};
 use super::words::counted;
 use crate::findings::{PlateSummary, Verdict};
 use crate::reason::Severity;
@@ -14,6 +15,8 @@ use maud::{Markup, html};
 const CLIMB: i64 = 64;
 /// With more runs than this the path is a blur and is drawn as one.
 const MOST_RUNS: usize = 160;
+/// With more patched runs than this no fade shows, and they are drawn as boxes.
+const MOST_FADES: usize = 160;
 
 /// Draws need below the take, tied to its place on the take's tape.
 pub(super) fn loupe(ruled: &Ruled, need: FrameRange, take: &Scale, y: &mut i64) -> Markup {
@@ -65,7 +68,7 @@ fn affected_lane(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
 fn frame_tape(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
     let zero = scale.range.start.0.saturating_sub(ruled.first_frame);
     let top = *y;
-    *y += 30;
+    *y += TAPE;
     html! {
         (lane_name(top + 20, "frame number"))
         (tape(scale, TakeClock::numbers(zero), "", top))
@@ -114,11 +117,15 @@ fn patch_lane(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
             (scale.x(run.start), scale.x(full_from), scale.x(full_to), scale.x(run.end));
         Some(format!("M{a} {}L{b} {top}H{c}L{d} {}Z", top + 18, top + 18))
     };
-    let shapes: Vec<String> = runs.iter().take(300).filter_map(shape).collect();
+    let shapes: Vec<String> = runs.iter().take(MOST_FADES).filter_map(shape).collect();
     html! {
         (lane_name(top + 13, if ruled.found.verdict.has_plate() { "patch on" } else { "to patch" }))
         @if shapes.is_empty() { text class="none" x=(LEFT) y=(top + 13) { "nowhere" } }
-        @for shape in &shapes { path class="patch" d=(shape) {} }
+        @if runs.len() > MOST_FADES {
+            (boxes(scale, &runs, top, 18, "patch"))
+        } @else {
+            @for shape in &shapes { path class="patch" d=(shape) {} }
+        }
     }
 }
 

@@ -9,9 +9,11 @@ pub mod markers;
 pub mod pulls;
 mod ruler;
 mod scale;
+mod sheet;
 pub mod shots;
 mod style;
 pub mod table;
+mod tape;
 mod words;
 mod write;
 

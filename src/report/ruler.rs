@@ -13,9 +13,10 @@
 
 use super::clock::TakeClock;
 use super::loupe;
-use super::scale::{Place, Scale, Tick, ticks};
-use super::words::counted;
-use crate::findings::{Findings, UseFinding};
+use super::scale::{Place, Scale};
+use super::tape::{TAPE, tape};
+use super::words::{counted, said};
+use crate::findings::UseFinding;
 use crate::time::{FrameRange, joined, union};
 use maud::{Markup, html};
 
@@ -25,10 +26,8 @@ pub(super) const LEFT: i64 = 118;
 pub(super) const WIDTH: i64 = 990;
 /// Width of the whole drawing.
 pub(super) const ALL: i64 = LEFT + WIDTH + 12;
-/// More runs than this in a lane cannot be told apart.
-const MOST_RUNS: usize = 300;
-/// Height of a tape.
-const TAPE: i64 = 30;
+/// Runs nearer than this, in tenths of a drawing unit, are drawn as one.
+const APART: i64 = 10;
 
 /// What a ruler is drawn from.
 pub(super) struct Ruled<'a> {
@@ -72,13 +71,15 @@ pub(super) fn ruler(ruled: &Ruled) -> Option<Markup> {
     let mut y = 0;
     let mut lanes = vec![boom_lane(ruled, &scale, &mut y), take_tape(ruled, &scale, &mut y)];
     lanes.extend(claim_lanes(ruled.found, &scale, &mut y));
-    if let Some(need) = ruled.found.need_in_take.filter(|need| !need.is_empty()) {
+    let found = ruled.found;
+    let shown = [found.need_in_take, found.used_in_take].into_iter().flatten();
+    if let Some(need) = shown.into_iter().find(|range| !range.is_empty()) {
         lanes.push(use_lane(ruled.found, need, &scale, &mut y));
         lanes.push(loupe::loupe(ruled, need, &scale, &mut y));
     }
     let title = format!("ruler-{}", ruled.id);
     Some(html! {
-        div class="ruler" role="group" tabindex="0" aria-label="Ruler of the take" {
+        div class="ruler" role="group" tabindex="0" aria-label=(format!("Ruler of the take, {}", said(&found.shot))) {
             svg viewBox=(format!("0 0 {ALL} {}", y + 4)) role="img" aria-labelledby=(title) aria-describedby=(format!("{title}-d")) {
                 title id=(title) { "Ruler of the take" }
                 desc id=(format!("{title}-d")) { (described(ruled)) }
@@ -91,7 +92,9 @@ pub(super) fn ruler(ruled: &Ruled) -> Option<Markup> {
 /// All frames the ruler spans: the take if its ends are known, else all that is known of it.
 fn extent(found: &UseFinding) -> Option<FrameRange> {
     let claims = &found.claims;
-    let single = [claims.take, found.need_in_take, found.used_in_take];
+    let own = found.plate.as_ref().filter(|plate| plate.from_take.is_none());
+    let own = own.map(|plate| plate.range_in_take);
+    let single = [claims.take, found.need_in_take, found.used_in_take, own];
     let many = [&claims.lock_off, &claims.plates, &claims.boom, &claims.unusable];
     let known = single.into_iter().flatten().chain(many.into_iter().flatten().copied());
     known.filter(|range| !range.is_empty()).reduce(joined)
@@ -124,7 +127,23 @@ pub(super) fn lane_name(y: i64, name: &str) -> Markup {
     html! { text class="lane" x=(LEFT - 10) y=(y) { (name) } }
 }
 
-/// Draws each run of a lane as a box, the runs that fit.
+/// Returns where the runs of a lane are drawn, left end and width. Runs less than a drawing
+/// unit apart cannot be told apart and are drawn as one, so that no lane has more boxes than
+/// the page has room for.
+fn drawn(scale: &Scale, runs: &[FrameRange]) -> Vec<(Place, Place)> {
+    let mut boxes: Vec<(Place, Place)> = Vec::new();
+    for (x, width) in union(runs).into_iter().filter_map(|run| scale.run(run)) {
+        match boxes.last_mut() {
+            Some(last) if x.0 < last.0.0 + last.1.0 + APART => {
+                last.1 = Place((x.0 + width.0 - last.0.0).max(last.1.0));
+            }
+            _ => boxes.push((x, width)),
+        }
+    }
+    boxes
+}
+
+/// Draws the runs of a lane as boxes.
 pub(super) fn boxes(
     scale: &Scale,
     runs: &[FrameRange],
@@ -132,9 +151,8 @@ pub(super) fn boxes(
     height: i64,
     class: &str,
 ) -> Markup {
-    let runs = union(runs);
     html! {
-        @for (x, width) in runs.iter().take(MOST_RUNS).filter_map(|run| scale.run(*run)) {
+        @for (x, width) in drawn(scale, runs) {
             rect class=(class) x=(x) y=(y) width=(width) height=(height) {}
         }
     }
@@ -142,7 +160,7 @@ pub(super) fn boxes(
 
 /// Writes a label in the middle of each run wide enough for it.
 fn labels(scale: &Scale, runs: &[FrameRange], y: i64, class: &str) -> Markup {
-    let wide = union(runs).into_iter().take(MOST_RUNS).filter_map(|run| {
+    let wide = union(runs).into_iter().filter_map(|run| {
         let (x, width) = scale.run(run)?;
         let text = counted(run.count().0, "frame");
         let short = run.count().0.to_string();
@@ -177,64 +195,6 @@ fn take_tape(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
     html! { (name) (tape) }
 }
 
-/// Draws a tape: marks from its lower edge, figures beside the long ones.
-pub(super) fn tape(scale: &Scale, clock: TakeClock, hash: &str, y: i64) -> Markup {
-    let marks = ticks(scale, clock, hash);
-    let room = |x: Place, text: &str| {
-        x.0 + 10 * (7 * text.len() as i64 + 4) <= (scale.left + scale.width) * 10
-    };
-    html! {
-        rect class="tape" x=(scale.left) y=(y) width=(scale.width) height=(TAPE) {}
-        path class="tick" d=(strokes(scale, &marks, y + TAPE)) {}
-        @if let Some(first) = first_label(scale, clock, hash, &marks) {
-            text class="tick-num" x=(scale.left + 4) y=(y + 14) { (first) }
-        }
-        @for tick in &marks {
-            @if let Some(label) = &tick.label {
-                @let x = scale.x(tick.frame);
-                @if room(x, label) {
-                    text class="tick-num" x=(Place(x.0 + 40)) y=(y + 14) { (label) }
-                }
-            }
-        }
-    }
-}
-
-/// The label of the very first frame, where it does not stand on a long mark and has room
-/// before the next one.
-fn first_label(scale: &Scale, clock: TakeClock, hash: &str, marks: &[Tick]) -> Option<String> {
-    let first = clock.label(scale.range.start);
-    let first = format!("{hash}{}", first.trim_start_matches('#'));
-    let first = if clock.counting().is_some() { clock.label(scale.range.start) } else { first };
-    let next = marks.iter().find(|tick| tick.label.is_some());
-    let end = next.map_or((scale.left + scale.width) * 10, |tick| scale.x(tick.frame).0);
-    (end - scale.left * 10 >= 10 * (7 * first.len() as i64 + 8)).then_some(first)
-}
-
-/// One path for all marks of a tape, each relative to the one before: half the bytes.
-fn strokes(scale: &Scale, marks: &[Tick], foot: i64) -> String {
-    let long: Vec<usize> = (0..marks.len()).filter(|at| marks[*at].label.is_some()).collect();
-    let halves = long.windows(2).filter(|two| (two[1] - two[0]) % 2 == 0);
-    let halves: Vec<usize> = halves.map(|two| (two[0] + two[1]) / 2).collect();
-    let mut path = String::new();
-    let mut pen = Place(0);
-    let mut last = 0;
-    for (at, tick) in marks.iter().enumerate() {
-        let x = scale.x(tick.frame);
-        let height = match &tick.label {
-            Some(_) => TAPE,
-            None if halves.binary_search(&at).is_ok() => 12,
-            None => 7,
-        };
-        match path.is_empty() {
-            true => path.push_str(&format!("M{x} {foot}v-{height}")),
-            false => path.push_str(&format!("m{} {last}v-{height}", Place(x.0 - pen.0))),
-        }
-        (pen, last) = (x, height);
-    }
-    path
-}
-
 /// Lock-off as a dimension line, plates as blocks, unusable frames crossed out.
 fn claim_lanes(found: &UseFinding, scale: &Scale, y: &mut i64) -> Vec<Markup> {
     let claims = &found.claims;
@@ -254,7 +214,7 @@ fn claim_lanes(found: &UseFinding, scale: &Scale, y: &mut i64) -> Vec<Markup> {
 
 fn dimension_lane(lock_off: &[FrameRange], scale: &Scale, y: i64) -> Markup {
     let mut path = String::new();
-    for (x, width) in union(lock_off).into_iter().take(MOST_RUNS).filter_map(|run| scale.run(run)) {
+    for (x, width) in drawn(scale, lock_off) {
         path.push_str(&format!(
             "M{x} {}v10M{x} {}h{width}M{} {}v10",
             y,
@@ -296,34 +256,5 @@ fn use_lane(found: &UseFinding, need: FrameRange, scale: &Scale, y: &mut i64) ->
         (lane_name(top + 13, "this use"))
         (boxes(scale, &[need], top + 3, 14, "handle"))
         (boxes(scale, found.used_in_take.as_slice(), top + 3, 14, "used"))
-    }
-}
-
-/// Draws the tape of the cut, its marks in record timecode.
-pub(super) fn cut_tape(findings: &Findings) -> Markup {
-    let (clock, start) = super::clock::cut_clock(&findings.cut);
-    let frames = i64::try_from(findings.cut.frames).unwrap_or(i64::MAX).max(1);
-    let range = FrameRange::new(start, start.saturating_add(frames));
-    let scale = Scale { range, left: 0, width: 800 };
-    html! {
-        svg viewBox=(format!("0 0 800 {TAPE}")) role="img" aria-label="Tape of the cut" {
-            (tape(&scale, clock, "#", 0))
-        }
-    }
-}
-
-/// Draws where in the cut the uses of one verdict stand.
-pub(super) fn cut_strip(findings: &Findings, uses: &[&UseFinding], class: &str) -> Markup {
-    let frames = i64::try_from(findings.cut.frames).unwrap_or(i64::MAX).max(1);
-    let scale = Scale { range: FrameRange::new(0, frames), left: 0, width: 800 };
-    html! {
-        svg viewBox="0 0 800 24" aria-hidden="true" focusable="false" {
-            path class="hair" d="M0 12H800" {}
-            @for found in uses {
-                @if let Some((x, width)) = scale.run(found.range_in_cut) {
-                    rect class=(class) x=(x) y="4" width=(width) height="16" {}
-                }
-            }
-        }
     }
 }

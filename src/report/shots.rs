@@ -4,7 +4,7 @@
 use super::cells::{cell_text, rows, text_cell};
 use super::words::take_words;
 use crate::error::{BadInput, Faults};
-use crate::findings::{Findings, UseFinding};
+use crate::findings::{Findings, TakeName, UseFinding};
 use crate::time::FrameRange;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -49,16 +49,30 @@ pub struct ShotRow {
 }
 
 impl ShotRow {
+    /// Makes the row of a use that nothing is decided about yet: what [`kept`] looks for.
+    ///
+    /// `used_in_take` is on the take clock.
+    pub fn undecided(
+        clip: &str,
+        pointer: &str,
+        take: Option<&TakeName>,
+        used_in_take: Option<FrameRange>,
+    ) -> ShotRow {
+        ShotRow {
+            pointer: pointer.into(),
+            clip: clip.into(),
+            take: take.map(take_words).unwrap_or_default(),
+            used_in_take,
+            ..ShotRow::default()
+        }
+    }
+
     fn of(found: &UseFinding) -> ShotRow {
-        let take = found.take.as_ref().map(take_words).unwrap_or_default();
+        let (take, used) = (found.take.as_ref(), found.used_in_take);
         ShotRow {
             shot: found.shot.clone(),
-            pointer: found.pointer.clone(),
-            clip: found.clip.clone(),
-            take,
-            used_in_take: found.used_in_take,
             verdict: found.verdict.word().into(),
-            ..ShotRow::default()
+            ..ShotRow::undecided(&found.clip, &found.pointer, take, used)
         }
     }
 

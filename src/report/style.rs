@@ -2,8 +2,9 @@
 //! tape is the one bright thing; everything else is ink.
 //!
 //! Colour never speaks alone: each mark also has its own lane, its own hatching and its
-//! word. The hues are those a red-green blind eye keeps apart (blue, orange-red, and the
-//! yellow of the tape).
+//! word. Blue, vermilion, bluish green and yellow are the hues Okabe and Ito propose for
+//! colour-blind readers ("Color Universal Design", from memory), darker or lighter here as
+//! the ground asks. The tape itself is pale on a light page; what it says are its marks.
 
 /// One colour of the page, on light and on dark ground.
 pub(super) struct Colour {
@@ -86,7 +87,7 @@ ol.first li{display:grid;grid-template-columns:17em 13em 1fr;gap:0 16px;padding:
 .v-undecided{color:var(--attention)}
 .v-undecided::before{border-top-style:dashed}
 .ruler{margin:14px 0 12px;overflow-x:auto}
-.ruler svg{display:block;width:100%;min-width:760px;height:auto}
+.ruler svg{display:block;width:100%;min-width:900px;height:auto}
 .sides{display:grid;grid-template-columns:minmax(0,1fr) minmax(0,1fr);gap:4px 40px}
 .reasons{list-style:none;margin:4px 0;padding:0}
 .reasons li{padding:5px 0 5px 92px;position:relative}
@@ -100,7 +101,7 @@ dt{color:var(--quiet)}dd{margin:0;overflow-wrap:anywhere}
 .faults li{margin:8px 0}
 .lines{columns:2;column-gap:40px;list-style:none;padding:0;margin:8px 0;font-size:14px}
 .lines li{break-inside:avoid;padding:1px 0;overflow-wrap:anywhere}
-@media (max-width:760px){.sheet{padding:0 14px 40px}.sides,ol.first li,ol.first li>*{display:block}.lines{columns:1}h1{font-size:32px}.tally th{width:auto;white-space:normal}.tally .strip{display:none}}
+@media screen and (max-width:760px){.sheet{padding:0 14px 40px}.sides,ol.first li,ol.first li>*{display:block}.lines{columns:1}h1{font-size:32px}.tally th{width:auto;white-space:normal}.tally .strip{display:none}}
 svg text{font:12px "Helvetica Neue",Helvetica,Arial,"Liberation Sans",sans-serif;fill:var(--ink)}
 svg .lane{fill:var(--quiet);text-anchor:end}
 svg .on{fill:var(--on-mark);text-anchor:middle}
@@ -137,10 +138,20 @@ svg .m-rest{fill:var(--rule)}
 .defs{position:absolute;width:0;height:0}
 "#;
 
+/// On paper the sheet is narrow, so the figures of a ruler are set larger against it.
 const PRINT: &str = "*{print-color-adjust:exact;-webkit-print-color-adjust:exact}\
-body{font-size:10pt}.sheet{max-width:none;padding:0}.skip{display:none}\
-.ruler{overflow:visible}.ruler svg{min-width:0}h2,h3{break-after:avoid}\
-a{color:inherit}@page{margin:14mm}";
+@page{margin:13mm}\
+body{font-size:9.5pt}.sheet{max-width:none;padding:0}.skip{display:none}a{color:inherit}\
+h1{font-size:26pt;margin-top:0}h2{font-size:15pt;margin-top:20pt}h3{font-size:14pt}\
+.big{font-size:13pt;margin-top:8pt}dl,.figures,.lines,.quiet,table{font-size:8.5pt}\
+.tally .num{font-size:11pt;width:3em}.tally th{width:14em}\
+.tally th,.tally td{padding-top:0;padding-bottom:0}\
+ol.first li{grid-template-columns:11em 13em 1fr;padding:3pt 0}\
+.shot{padding:12pt 0 4pt}.sides{gap:2px 24px}dl{gap:1px 10px;grid-template-columns:6.4em 1fr}\
+.reasons li{padding-left:66px}.reasons .sev{font-size:9pt}\
+.ruler{overflow:visible;margin:8px 0}.ruler svg{min-width:0}\
+svg text,svg .tick-num,svg .num{font-size:14px}.tally .tick-num{font-size:11px}\
+h2,h3,.head{break-after:avoid}";
 
 #[cfg(test)]
 mod tests {
@@ -195,6 +206,8 @@ mod tests {
             ("patch", "page"),
             ("patch", "pane"),
             ("plate", "pane"),
+            ("stop", "pane"),
+            ("attention", "pane"),
         ];
         let all = text.map(|pair| (pair, 4.5)).into_iter().chain(marks.map(|pair| (pair, 3.0)));
         for ((a, b), least) in all {

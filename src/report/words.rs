@@ -136,12 +136,10 @@ pub(super) fn map_words(plate: &PlateSummary) -> Option<String> {
         let last = &map[map.len() - 1];
         text.push_str(&format!(", and so on; the last of {} runs is {}", map.len(), run(last)));
     }
-    let turn = match plate.turns {
-        _ if map.len() == 1 => "",
-        crate::settings::Turns::Auto => "",
-        crate::settings::Turns::Once => " Each turning frame is shown once.",
-        crate::settings::Turns::Twice => " Each turning frame is shown twice.",
-        crate::settings::Turns::Eased => " The turns are rendered slow.",
+    let turn = match map.get(1) {
+        None => "",
+        Some(next) if next[0] == map[0][1] => " Each turning frame is shown twice.",
+        Some(_) => " Each turning frame is shown once.",
     };
     let eased = match plate.eases.len() {
         0 => String::new(),

@@ -26,7 +26,16 @@ pub fn shared(below: &str) -> Option<PathBuf> {
 
 /// Tells whether a program answers to `-version`, or says that it is absent.
 pub fn has_program(name: &str) -> bool {
-    let answers = Command::new(name).arg("-version").output().is_ok_and(|run| run.status.success());
+    answers(name, "-version")
+}
+
+/// Tells whether a program answers to `--version`, or says that it is absent.
+pub fn has_program_version(name: &str) -> bool {
+    answers(name, "--version")
+}
+
+fn answers(name: &str, question: &str) -> bool {
+    let answers = Command::new(name).arg(question).output().is_ok_and(|run| run.status.success());
     if !answers {
         skipped(&format!("no program {name}; scripts/test installs it"));
     }
@@ -65,7 +74,8 @@ pub fn python_with(module: &str) -> Option<PathBuf> {
     found
 }
 
-fn skipped(why: &str) {
+/// Says that a check was left out, and why.
+pub fn skipped(why: &str) {
     // Straight to the terminal: the test harness hides what a passing test prints.
     use std::io::Write;
     let _ = writeln!(std::io::stderr().lock(), "SKIPPED: {why}");
