@@ -6,7 +6,7 @@ use super::walk;
 use crate::time::{Exact, Rate, exact_from_f64, floor, whole};
 use crate::timeline::json::{Document, Node, NodeId};
 use num_traits::ToPrimitive;
-use serde_json::{Value, json};
+use serde_json::{Map, Value};
 
 /// The manner of one file.
 #[derive(Debug, Clone, PartialEq)]
@@ -52,8 +52,8 @@ impl Dialect {
         let mut any_time = None;
         let mut seen = Seen::default();
         let mut urls = super::urls::Tally::default();
-        walk::objects(document.root(), |node| {
-            let Some(schema) = walk::full_schema(node) else { return true };
+        walk::parts(document.root(), |node| {
+            let Some(schema) = walk::full_schema(node) else { return };
             match schema.as_ref() {
                 "RationalTime.1" => {
                     any_time = any_time.or(Some(node));
@@ -66,7 +66,6 @@ impl Dialect {
                 "ImageSequenceReference.1" => urls.count(node.get("target_url_base")),
                 other => seen.note(other),
             }
-            true
         });
         Dialect {
             old_markers: !seen.marker_later && (seen.marker_1 || seen.sequence && !seen.track),
@@ -173,13 +172,25 @@ impl TimeStyle {
     }
 
     fn with_value(&self, value: Value) -> Value {
-        json!({ "OTIO_SCHEMA": "RationalTime.1", "rate": self.rate, "value": value })
+        rational_time(self.rate.clone(), value)
     }
+}
+
+/// Writes an object of known members; thousands are made, so it is made at its full size.
+pub(super) fn object<const N: usize>(members: [(&str, Value); N]) -> Value {
+    let mut object = Map::with_capacity(N);
+    object.extend(members.into_iter().map(|(key, value)| (key.to_string(), value)));
+    Value::Object(object)
+}
+
+/// Writes a `RationalTime`.
+pub(super) fn rational_time(rate: Value, value: Value) -> Value {
+    object([("OTIO_SCHEMA", "RationalTime.1".into()), ("rate", rate), ("value", value)])
 }
 
 /// Writes a `TimeRange`.
 pub(super) fn time_range(start: Value, duration: Value) -> Value {
-    json!({ "OTIO_SCHEMA": "TimeRange.1", "duration": duration, "start_time": start })
+    object([("OTIO_SCHEMA", "TimeRange.1".into()), ("duration", duration), ("start_time", start)])
 }
 
 /// Returns a number such that it is written as it was read: `24` and `24.0` stay apart.

@@ -1,6 +1,6 @@
 //! One marker for each use, on its clip and on the cut.
 
-use super::dialect::{Dialect, TimeStyle, time_range};
+use super::dialect::{Dialect, TimeStyle, object, time_range};
 use super::notes::{self, Before};
 use super::strip::available_range;
 use super::{Marked, MarkerPlaces, Options, PlateClips};
@@ -10,7 +10,7 @@ use crate::time::{Exact, Rate, ceil, exact_from_f64, floor, whole};
 use crate::timeline::json::{Document, Kind, Node, NodeId};
 use crate::timeline::{Speed, Use};
 use num_traits::Signed;
-use serde_json::{Map, Value};
+use serde_json::Value;
 
 /// Sets the markers of all uses that get one; `tracks` is the stack of the timeline.
 pub(super) fn write(
@@ -34,13 +34,15 @@ pub(super) fn write(
                 faults.push(no_list(options, &used.pointer));
             } else {
                 let range = clip_range(document.node(clip), used, trimmed.as_ref(), dialect);
-                list.add(document, vec![marker.value(dialect, list.before(), range)]);
+                let value = marker.value(dialect, list.before(), range, marker.tells_plate);
+                list.add(document, vec![value]);
             }
         }
         if options.markers != MarkerPlaces::Clip {
             let at = first_clear_in_cut(used, trimmed.as_ref(), dialect.cut_rate);
             let range = time_range(dialect.in_stack(at), dialect.cut.time(1));
-            twins.push(marker.value(dialect, on_cut.before(), range));
+            let tells = marker.tells_plate && options.markers == MarkerPlaces::Cut;
+            twins.push(marker.value(dialect, on_cut.before(), range, tells));
         }
     }
     if on_cut.place == Place::Unusable && !twins.is_empty() {
@@ -63,8 +65,8 @@ struct Marker<'a> {
     marked: &'a Marked<'a>,
     text: String,
     colour: &'static str,
-    /// Tells whether it holds the frame map: only where no plate clip does.
-    with_plate: bool,
+    /// Tells whether a marker must hold the frame map, because no plate clip does.
+    tells_plate: bool,
 }
 
 impl<'a> Marker<'a> {
@@ -73,21 +75,21 @@ impl<'a> Marker<'a> {
             marked,
             text: marks::marker_text(marked.finding),
             colour: marks::marker_colour(marked.finding.verdict)?,
-            with_plate: options.plates == PlateClips::None || marked.plate.is_none(),
+            tells_plate: options.plates == PlateClips::None || marked.plate.is_none(),
         })
     }
 
-    fn value(&self, dialect: &Dialect, before: Before, range: Value) -> Value {
+    fn value(&self, dialect: &Dialect, before: Before, range: Value, with_plate: bool) -> Value {
         let (schema, key) =
             if dialect.old_markers { ("Marker.1", "range") } else { ("Marker.2", "marked_range") };
-        let mut marker = Map::new();
-        marker.insert("OTIO_SCHEMA".into(), schema.into());
-        marker.insert("metadata".into(), notes::marker(self.marked, before, self.with_plate));
-        marker.insert("name".into(), self.text.clone().into());
-        marker.insert("color".into(), self.colour.into());
-        marker.insert(key.into(), range);
-        marker.insert("comment".into(), self.text.clone().into());
-        Value::Object(marker)
+        object([
+            ("OTIO_SCHEMA", schema.into()),
+            ("metadata", notes::marker(self.marked, before, with_plate)),
+            ("name", self.text.clone().into()),
+            ("color", self.colour.into()),
+            (key, range),
+            ("comment", self.text.clone().into()),
+        ])
     }
 }
 

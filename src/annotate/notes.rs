@@ -2,6 +2,7 @@
 //! and rebuild a plate without this program.
 
 use super::Marked;
+use super::dialect::object;
 use crate::findings::{PlateSummary, UseFinding};
 use crate::timeline::json::Node;
 use serde_json::{Map, Value, json};
@@ -95,14 +96,14 @@ pub(super) fn track() -> Value {
 }
 
 fn start(mark: Mark) -> Map<String, Value> {
-    let mut note = Map::new();
+    let mut note = Map::with_capacity(7);
     note.insert("layout".into(), LAYOUT.into());
     note.insert("mark".into(), mark.word().into());
     note
 }
 
 fn metadata(note: Map<String, Value>) -> Value {
-    json!({ KEY: note })
+    object([(KEY, note.into())])
 }
 
 fn found(note: &mut Map<String, Value>, finding: &UseFinding) {

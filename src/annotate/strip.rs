@@ -1,9 +1,10 @@
 //! Taking our marks out again, from a file as we wrote it or as a host wrote it anew.
 
-use super::notes::{self, Before, Mark};
+use super::dialect::{as_written, rational_time};
+use super::notes::{self, Before, KEY, Mark};
 use super::{tracks, walk};
 use crate::timeline::json::{Document, Node, NodeId};
-use serde_json::{Value, json};
+use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Takes everything of ours out of a timeline and returns how many things that were.
@@ -42,6 +43,10 @@ impl Plan {
     /// Finds everything of ours.
     pub fn of(document: &Document) -> Plan {
         let mut plan = Plan::default();
+        // Nobody writes plain letters as escapes, so a file without the word has no key.
+        if memchr::memmem::find(document.bytes(), KEY.as_bytes()).is_none() {
+            return plan;
+        }
         walk::objects(document.root(), |node| plan.look_at(node));
         for list in plan.removed.iter().filter_map(|id| list_of(document, *id)) {
             plan.gone.entry(list).or_default();
@@ -189,9 +194,8 @@ fn items(track: Node<'_>) -> impl Iterator<Item = Node<'_>> {
 fn duration(clip: Node<'_>) -> Option<Value> {
     let own = clip.get("source_range").filter(|range| !range.is_null());
     let duration = own.or_else(|| available_range(clip))?.get("duration")?;
-    let number = |key: &str| super::dialect::as_written(duration.get(key)?);
-    let (rate, value) = (number("rate")?, number("value")?);
-    Some(json!({ "OTIO_SCHEMA": "RationalTime.1", "rate": rate, "value": value }))
+    let number = |key: &str| as_written(duration.get(key)?);
+    Some(rational_time(number("rate")?, number("value")?))
 }
 
 /// Returns the `available_range` of the active media reference.

@@ -1,12 +1,12 @@
 //! Plates on tracks of their own, each over the cut range of its use.
 
-use super::dialect::{Dialect, time_range};
+use super::dialect::{Dialect, object, time_range};
 use super::urls::{folder_url, url};
 use super::{LaidPlate, Marked, Options, PlateClips, PlateMedia, notes, walk};
 use crate::error::BadInput;
 use crate::time::{FrameRange, whole};
 use crate::timeline::json::{Document, Node, NodeId};
-use serde_json::{Map, Value, json};
+use serde_json::{Map, Value};
 
 /// The name of the first plate track; the others count on from 2.
 const NAME: &str = "plates";
@@ -131,7 +131,8 @@ pub(super) fn gap(schema: &str, duration: Value) -> Value {
     if let Some(value) = zero.get_mut("value") {
         *value = if value.is_f64() { Value::from(0.0) } else { Value::from(0) };
     }
-    Value::Object(item(schema, "", json!({}), time_range(zero, duration), true))
+    let range = time_range(zero, duration);
+    Value::Object(item(schema, "", Value::Object(Map::new()), range, true))
 }
 
 fn item(
@@ -141,13 +142,14 @@ fn item(
     range: Value,
     enabled: bool,
 ) -> Map<String, Value> {
-    let mut item = Map::new();
+    // A clip has two members more.
+    let mut item = Map::with_capacity(9);
     item.insert("OTIO_SCHEMA".into(), schema.into());
     item.insert("metadata".into(), metadata);
     item.insert("name".into(), name.into());
     item.insert("source_range".into(), range);
-    item.insert("effects".into(), json!([]));
-    item.insert("markers".into(), json!([]));
+    item.insert("effects".into(), Value::Array(Vec::new()));
+    item.insert("markers".into(), Value::Array(Vec::new()));
     item.insert("enabled".into(), enabled.into());
     item
 }
@@ -163,7 +165,7 @@ fn clip(marked: &Marked<'_>, plate: &LaidPlate, options: &Options, dialect: &Dia
     if dialect.old_clips {
         clip.insert("media_reference".into(), reference);
     } else {
-        clip.insert("media_references".into(), json!({ "DEFAULT_MEDIA": reference }));
+        clip.insert("media_references".into(), object([("DEFAULT_MEDIA", reference)]));
         clip.insert("active_media_reference_key".into(), "DEFAULT_MEDIA".into());
     }
     Value::Object(clip)
@@ -176,28 +178,29 @@ fn reference(plate: &LaidPlate, options: &Options, dialect: &Dialect) -> Value {
     let range = time_range(style.time(available.start.0), style.time(count));
     let folder = options.folder.as_deref();
     let name = plain(&plate.name);
+    let metadata = Value::Object(Map::new());
     match &plate.media {
-        PlateMedia::File(path) => json!({
-            "OTIO_SCHEMA": "ExternalReference.1",
-            "metadata": {},
-            "name": name,
-            "available_range": range,
-            "target_url": url(dialect.urls, path, folder),
-        }),
-        PlateMedia::Sequence { folder: images, prefix, suffix, first, padding } => json!({
-            "OTIO_SCHEMA": "ImageSequenceReference.1",
-            "metadata": {},
-            "name": name,
-            "available_range": range,
-            "target_url_base": folder_url(dialect.urls, images, folder),
-            "name_prefix": prefix,
-            "name_suffix": suffix,
-            "start_frame": first,
-            "frame_step": 1,
-            "rate": style.rate(),
-            "frame_zero_padding": padding,
-            "missing_frame_policy": "error",
-        }),
+        PlateMedia::File(path) => object([
+            ("OTIO_SCHEMA", "ExternalReference.1".into()),
+            ("metadata", metadata),
+            ("name", name.into()),
+            ("available_range", range),
+            ("target_url", url(dialect.urls, path, folder).into()),
+        ]),
+        PlateMedia::Sequence { folder: images, prefix, suffix, first, padding } => object([
+            ("OTIO_SCHEMA", "ImageSequenceReference.1".into()),
+            ("metadata", metadata),
+            ("name", name.into()),
+            ("available_range", range),
+            ("target_url_base", folder_url(dialect.urls, images, folder).into()),
+            ("name_prefix", prefix.clone().into()),
+            ("name_suffix", suffix.clone().into()),
+            ("start_frame", (*first).into()),
+            ("frame_step", 1.into()),
+            ("rate", style.rate()),
+            ("frame_zero_padding", (*padding).into()),
+            ("missing_frame_policy", "error".into()),
+        ]),
     }
 }
 

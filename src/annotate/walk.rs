@@ -4,7 +4,25 @@ use crate::timeline::json::{Kind, Node};
 use std::borrow::Cow;
 
 /// Visits every object in document order; what is inside is left out where `visit` says no.
-pub(super) fn objects<'a>(root: Node<'a>, mut visit: impl FnMut(Node<'a>) -> bool) {
+pub(super) fn objects<'a>(root: Node<'a>, visit: impl FnMut(Node<'a>) -> bool) {
+    visited(root, visit, |_| true);
+}
+
+/// Visits every object that is part of the timeline itself: what hosts keep under
+/// `metadata`, by far the most of a file, is left out.
+pub(super) fn parts<'a>(root: Node<'a>, mut visit: impl FnMut(Node<'a>)) {
+    let seen = |node| {
+        visit(node);
+        true
+    };
+    visited(root, seen, |child| child.key().as_deref() != Some("metadata"));
+}
+
+fn visited<'a>(
+    root: Node<'a>,
+    mut visit: impl FnMut(Node<'a>) -> bool,
+    enter: impl Fn(Node<'a>) -> bool,
+) {
     let mut open = vec![root];
     let mut inside = Vec::new();
     while let Some(node) = open.pop() {
@@ -12,7 +30,7 @@ pub(super) fn objects<'a>(root: Node<'a>, mut visit: impl FnMut(Node<'a>) -> boo
             continue;
         }
         inside.clear();
-        inside.extend(node.children().filter(|child| is_container(*child)));
+        inside.extend(node.children().filter(|child| is_container(*child) && enter(*child)));
         open.extend(inside.drain(..).rev());
     }
 }

@@ -3,11 +3,14 @@
 
 mod cut;
 mod fixtures;
+mod hostile;
 #[path = "../outside/mod.rs"]
 mod outside;
+mod places;
 mod reference;
 mod resaved;
 mod samples;
+mod speed;
 mod written;
 
 use cut::Walked;
