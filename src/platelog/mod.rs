@@ -8,18 +8,20 @@
 mod cells;
 mod csv;
 mod entry;
+mod join;
 mod json;
 mod keys;
 mod merge;
 mod points;
 mod record;
+mod same;
 mod text;
 mod write;
 
 pub use keys::{KEYS, key_of};
-pub use merge::{dates_agree, take_key};
 pub use points::{PointFault, TakeClock, take_frame, take_range};
 pub use record::{PlateKind, PlateNote, Point, PointRange, Record, ServedTake, Serves, Unusable};
+pub use same::{dates_agree, take_key};
 pub use write::{write_csv, write_json};
 
 use crate::error::BadInput;
