@@ -421,6 +421,30 @@ fn loose_items_start_at_zero_on_tracks_of_their_own() {
 }
 
 #[test]
+fn each_use_knows_its_clip_in_the_document() {
+    let cut = read(&timeline(vec![
+        track(vec![gap(3), clip("a", 0, 24), stack(vec![clip("b", 0, 4)])]),
+        track(vec![clip("c", 0, 9)]),
+    ]));
+    assert_eq!(cut.uses.len(), 3);
+    for (used, node) in cut.uses.iter().zip(&cut.nodes) {
+        assert_eq!(cut.document.node(*node).pointer(), used.pointer);
+    }
+}
+
+#[test]
+fn odd_rates_by_the_thousand_do_not_hang() {
+    // Each rate is another prime number of thousandths: exact positions would grow by it.
+    let is_prime = |n: &i64| (2..).take_while(|d| d * d <= *n).all(|d| n % d != 0);
+    let rates = (20_011..).filter(is_prime).take(1500);
+    let clips = rates.map(|rate| at_rate("c", 0, 24, rate as f64 / 1000.0)).collect();
+    let cut = read(&timeline(vec![track(clips)]));
+    assert_eq!(cut.uses.len(), 1500);
+    let ends = cut.uses.windows(2).all(|pair| pair[0].record.end == pair[1].record.start);
+    assert!(ends, "positions still follow each other");
+}
+
+#[test]
 fn deep_nests_are_walked() {
     let mut nest = track(vec![clip("deep", 100, 24)]);
     for _ in 0..400 {

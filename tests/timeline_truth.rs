@@ -178,30 +178,48 @@ fn random_timelines(count: usize, seed: usize) -> Option<tempfile::TempDir> {
 
 #[test]
 fn random_timelines_are_walked_as_python_fractions_walk_them() {
-    let count = 300;
-    let Some(folder) = random_timelines(count, 1) else { return };
+    // More, or others, on request: PLATESMITH_WALKS=3000 PLATESMITH_SEED=5.
+    let number = |name: &str| std::env::var(name).ok().and_then(|text| text.parse().ok());
+    let (count, seed) =
+        (number("PLATESMITH_WALKS").unwrap_or(300), number("PLATESMITH_SEED").unwrap_or(1));
+    let Some(folder) = random_timelines(count, seed) else { return };
     let (mut compared, mut retimed) = (0, 0);
     for number in 0..count {
-        let truth = json(&folder.path().join(format!("{number}.json")));
-        let path = folder.path().join(format!("{number}.otio"));
-        let cut = read(&path);
-        assert_eq!(cut.document.write(), std::fs::read(&path).unwrap());
-        assert!(cut.faults.is_empty(), "{number}: {:?}", cut.faults);
-        let Some(expected) = truth["uses"].as_array() else { continue };
-        assert_eq!(cut.rate.to_string(), truth["rate"].as_str().unwrap(), "{number}");
-        let uses = by_pointer(&cut);
-        let pointers: Vec<&str> =
-            expected.iter().map(|clip| clip["pointer"].as_str().unwrap()).collect();
-        let mut sorted = pointers.clone();
-        sorted.sort();
-        assert_eq!(uses.keys().copied().collect::<Vec<_>>(), sorted, "{number}");
-        for (clip, pointer) in expected.iter().zip(pointers) {
-            compare(uses[pointer], clip, &format!("timeline {number} {pointer}"));
-            compared += 1;
-            retimed += usize::from(clip["speed"] != "1");
-        }
+        let clips = compare_walk(&folder.path().join(format!("{number}.otio")));
+        compared += clips.len();
+        retimed += clips.iter().filter(|clip| clip["speed"] != "1").count();
     }
-    assert!(compared > 1000 && retimed > 300, "{compared} compared, {retimed} of them retimed");
+    assert!(compared > 3 * count && retimed > count, "{compared} compared, {retimed} retimed");
+}
+
+/// The same on timelines that lie in the project, for where there is no Python.
+#[test]
+fn stored_timelines_are_walked_as_python_fractions_walk_them() {
+    let folder = outside::project().join("tests/timelines");
+    let all = files(&folder);
+    let timelines = all.iter().filter(|path| path.extension() == Some("otio".as_ref()));
+    let compared: usize = timelines.map(|path| compare_walk(path).len()).sum();
+    assert!(compared > 25, "{compared} compared");
+}
+
+/// Compares the uses of a timeline with the answers beside it, and returns these.
+fn compare_walk(path: &Path) -> Vec<Value> {
+    let truth = json(&path.with_extension("json"));
+    let name = path.display().to_string();
+    let cut = read(path);
+    assert_eq!(cut.document.write(), std::fs::read(path).unwrap(), "{name}");
+    assert!(cut.faults.is_empty(), "{name}: {:?}", cut.faults);
+    let Some(expected) = truth["uses"].as_array() else { return Vec::new() };
+    assert_eq!(cut.rate.to_string(), truth["rate"].as_str().unwrap(), "{name}");
+    let uses = by_pointer(&cut);
+    let pointer = |clip: &Value| clip["pointer"].as_str().unwrap().to_string();
+    let mut pointers: Vec<String> = expected.iter().map(pointer).collect();
+    pointers.sort();
+    assert_eq!(uses.keys().copied().collect::<Vec<_>>(), pointers, "{name}");
+    for clip in expected {
+        compare(uses[pointer(clip).as_str()], clip, &format!("{name} {}", pointer(clip)));
+    }
+    expected.clone()
 }
 
 fn compare(used: &Use, clip: &Value, said: &str) {

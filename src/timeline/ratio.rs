@@ -17,6 +17,14 @@ pub(super) enum Ratio {
 
 use Ratio::{Big, Small};
 
+/// A cut in which every clip has another odd rate makes denominators that grow with every
+/// clip, and reading it would never end. No real cut comes near this length. Ours.
+const MOST_BITS: u64 = 512;
+
+/// What is rounded then is off by 2^-257 seconds, nothing beside the millionth of a frame
+/// that [`time::floor`] forgives.
+const GRID_BITS: usize = 256;
+
 impl Ratio {
     pub const ZERO: Ratio = Small(0, 1);
 
@@ -41,9 +49,15 @@ impl Ratio {
         time::exact_from_f64(value).map(Ratio::from_exact)
     }
 
+    /// Keeps a fraction; one whose denominator has grown past [`MOST_BITS`] is rounded to a
+    /// multiple of 2^-256.
     pub fn from_exact(value: Exact) -> Ratio {
         match (value.numer().to_i64(), value.denom().to_i64()) {
             (Some(num), Some(den)) => Small(num, den),
+            _ if value.denom().bits() > MOST_BITS => {
+                let scale = Exact::from_integer(BigInt::from(1) << GRID_BITS);
+                Ratio::from_exact((value * &scale).round() / scale)
+            }
             _ => Big(Box::new(value)),
         }
     }

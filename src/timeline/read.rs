@@ -2,7 +2,7 @@
 
 use super::bundle::{Bundle, BundleKind, shown_name};
 use super::faults::Collector;
-use super::json::{Document, Kind as Json, Node};
+use super::json::{Document, Kind as Json, Node, NodeId};
 use super::model::{self, Child, Kind};
 use super::ratio::Ratio;
 use super::times;
@@ -43,6 +43,9 @@ pub struct Cut {
     pub global_start: Option<Exact>,
     /// The uses in order of track, then record time.
     pub uses: Vec<Use>,
+    /// The clip of each use in `document`: finding it by its pointer counts all clips before
+    /// it.
+    pub nodes: Vec<NodeId>,
     /// What was not judged.
     pub counted: Counted,
     /// Faults of single clips; the others are judged.
@@ -78,6 +81,7 @@ pub fn read_cut(path: &Path, options: &ReadOptions) -> Result<Cut, Faults> {
     let file = shown_name(path);
     let document = Document::parse(&file, bytes).map_err(|fault| in_bundle(fault, &bundle))?;
     let parts = read_document(&file, &document, options)?;
+    let (uses, nodes) = parts.uses.into_iter().unzip();
     Ok(Cut {
         name: if parts.name.is_empty() { file.clone() } else { parts.name },
         file,
@@ -85,7 +89,8 @@ pub fn read_cut(path: &Path, options: &ReadOptions) -> Result<Cut, Faults> {
         frames: parts.frames,
         start_timecode: parts.start_timecode,
         global_start: parts.global_start,
-        uses: parts.uses,
+        uses,
+        nodes,
         counted: parts.counted,
         faults: parts.faults,
         document,
@@ -109,7 +114,7 @@ struct Parts {
     frames: u64,
     start_timecode: Option<String>,
     global_start: Option<Exact>,
-    uses: Vec<Use>,
+    uses: Vec<(Use, NodeId)>,
     counted: Counted,
     faults: Vec<BadInput>,
     timeline_pointer: String,

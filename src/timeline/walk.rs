@@ -1,7 +1,7 @@
 //! Walks a timeline to its uses, once from top to bottom, with exact fractions.
 
 use super::faults::Collector;
-use super::json::Node;
+use super::json::{Node, NodeId};
 use super::media::{self, Sort};
 use super::model::{Child, Item, Kind, Nest};
 use super::ratio::Ratio;
@@ -39,7 +39,8 @@ pub(super) struct Walker<'a> {
     pub cut_rate: Rate,
     pub anchor: ReverseAnchor,
     pub counted: Counted,
-    pub uses: Vec<Use>,
+    /// Each use with its clip.
+    pub uses: Vec<(Use, NodeId)>,
     pub faults: Collector<'a>,
     /// What lies above the place where the walk stands, one layer for each stack around.
     above: Vec<Layer>,
@@ -90,7 +91,8 @@ impl<'a> Walker<'a> {
     pub fn root(&mut self, child: &Child<'_>) {
         let around = Around { views: vec![View::root()], reframes: Vec::new(), over: false };
         self.child(child, &around, &mut Layer::default(), true);
-        self.uses.sort_by(|a, b| (a.track, &a.record.start).cmp(&(b.track, &b.record.start)));
+        self.uses
+            .sort_by(|(a, _), (b, _)| (a.track, &a.record.start).cmp(&(b.track, &b.record.start)));
     }
 
     /// Walks a child; `below` takes what it does to what lies under it.
@@ -228,7 +230,7 @@ impl<'a> Walker<'a> {
         {
             below.opaque.add(&shown[0].1.clear);
         }
-        self.uses.push(used);
+        self.uses.push((used, item.node.id()));
     }
 
     fn used(
