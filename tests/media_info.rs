@@ -128,6 +128,56 @@ fn tags_are_told_as_written_and_silence_stays_silence() {
     }
 }
 
+/// The program writes DPX files whose image begins right after the generic header; gives
+/// each the film and television headers (SMPTE ST 268-1), with a timecode and a rate.
+fn with_television_header(file: &Path, timecode: u32, rate: f32) {
+    let bytes = std::fs::read(file).expect("read");
+    let big = bytes.starts_with(b"SDPX");
+    let order = |value: u32| if big { value.to_be_bytes() } else { value.to_le_bytes() };
+    let mut whole = [&bytes[..1664], &[0xff; 384], &bytes[1664..]].concat();
+    whole[4..8].copy_from_slice(&order(2048));
+    // The image element has its own offset.
+    whole[808..812].copy_from_slice(&order(2048));
+    whole[1920..1924].copy_from_slice(&order(timecode));
+    whole[1940..1944].copy_from_slice(&order(rate.to_bits()));
+    std::fs::write(file, whole).expect("written");
+}
+
+#[rstest::rstest]
+#[case("gbrp10be")]
+#[case("rgb24")]
+fn dpx_timecode_and_rate_come_from_the_television_header(#[case] format: &str) {
+    let Some(folder) = folder() else { return };
+    make(folder.path(), "a.%04d.dpx", "24", &["-start_number", "1", "-pix_fmt", format]);
+    let before = pictures::framemd5(
+        &["-f", "image2", "-i", &at(folder.path(), "a.%04d.dpx")],
+        &opened(folder.path()).info().pixel_format,
+    );
+    for n in 0..10 {
+        let file = path(folder.path(), &format!("a.{:04}.dpx", n + 1));
+        with_television_header(&file, 0x1003_2110 + n, 23.976);
+    }
+    let media = opened(folder.path());
+    assert!(media.warnings().is_empty(), "{:?}", media.warnings());
+    assert_eq!(media.info().rate.to_string(), "24000/1001");
+    assert_eq!(label(media.info()).as_deref(), Some("10:03:21:10"));
+    let mut frames = media.frames(platesmith::time::FrameRange::new(4, 5)).expect("inside");
+    let (_, picture) = frames.next_frame().expect("a frame").expect("decodes");
+    assert_eq!(pictures::picture_md5(&picture), before[4]);
+    // The last label does not run with the files: said, and no start is taken.
+    let last = path(folder.path(), "a.0010.dpx");
+    let mut bytes = std::fs::read(&last).expect("read");
+    let frames = if bytes.starts_with(b"SDPX") { 1923 } else { 1920 };
+    bytes[frames] = 0x22;
+    std::fs::write(&last, bytes).expect("written");
+    let media = opened(folder.path());
+    assert_eq!(media.info().start, None);
+    assert_eq!(
+        media.warnings()[0].fault,
+        "header timecodes do not run with the files: first 10:03:21:10, last 10:03:21:22"
+    );
+}
+
 /// Luma straight from the planes equals the program's own extraction of the luma plane.
 #[rstest::rstest]
 #[case("yuv420p", "gray")]
