@@ -240,7 +240,10 @@ fn damage_in_the_middle_names_the_frame(#[case] name: &str, #[case] coding: &[&s
     );
     assert!(fault.ends_with(&format!("(frames 0-{} were read)", read - 1)), "{fault}");
     assert!((5..43).contains(&read), "{fault}");
-    for range in [FrameRange::new(0, read as i64), FrameRange::new(42, 48)] {
+    let left = media.readable(FrameRange::new(0, 48)).expect("inside");
+    assert_eq!(left[0], FrameRange::new(0, read as i64), "{name}");
+    assert!(left.iter().any(|run| run.contains(FrameRange::new(42, 48))), "{name}: {left:?}");
+    for range in left {
         let mut frames = media.frames(range).expect("inside");
         while let Some(next) = frames.next_frame() {
             let (frame, picture) = next.unwrap_or_else(|fault| panic!("{name}: {fault}"));
@@ -327,4 +330,80 @@ fn threads_change_nothing() {
     assert_eq!(one.len(), 35);
     assert_eq!(one, sums(3));
     assert_eq!(one, sums(0));
+}
+
+#[test]
+fn a_codec_without_decoder_and_an_encrypted_picture_say_so() {
+    let Some(folder) = folder() else { return };
+    make(folder.path(), "a.mov", &["-c:v", "prores_ks"]);
+    let bytes = std::fs::read(path(folder.path(), "a.mov")).expect("read");
+    let entry = bytes.windows(4).position(|w| w == b"stsd").expect("a sample description") + 16;
+    for (tag, fault) in [
+        (b"zq7x", "a.mov: the FFmpeg libraries here have no decoder for its codec \"zq7x\""),
+        (b"encv", "a.mov: its picture is encrypted"),
+    ] {
+        let mut changed = bytes.clone();
+        assert_eq!(&changed[entry..entry + 2], b"ap", "the tag of a ProRes entry");
+        changed[entry..entry + 4].copy_from_slice(tag);
+        std::fs::write(path(folder.path(), "a.mov"), changed).expect("written");
+        assert_eq!(said(&path(folder.path(), "a.mov")), fault);
+    }
+}
+
+/// Bytes changed anywhere, headers above all: a fault or pictures, never a panic or a hang.
+#[rstest::rstest]
+#[case("a.mov", &["-c:v", "mjpeg", "-timecode", "01:00:00:00"])]
+#[case("a.mp4", &["-c:v", "libx264", "-g", "12"])]
+#[case("a.mkv", &["-c:v", "ffv1", "-level", "3", "-g", "1"])]
+#[case("a.mxf", &["-c:v", "mpeg2video", "-g", "12"])]
+#[case("a.avi", &["-c:v", "mjpeg"])]
+#[case("a.dpx", &["-frames:v", "1"])]
+#[case("a.exr", &["-frames:v", "1"])]
+fn changed_bytes_never_bring_the_reader_down(#[case] name: &str, #[case] coding: &[&str]) {
+    let Some(folder) = folder() else { return };
+    make(folder.path(), name, coding);
+    let whole = std::fs::read(path(folder.path(), name)).expect("read");
+    let mut seed = 99_u64;
+    let mut next = |below: usize| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed >> 33) as usize % below.max(1)
+    };
+    let index = whole.windows(4).rposition(|w| w == b"moov").unwrap_or(0);
+    let mut opened = 0;
+    for turn in 0..30 {
+        let mut bytes = whole.clone();
+        for _ in 0..1 + turn % 5 {
+            let from = if turn % 2 == 0 { index } else { 0 };
+            let at = from + next((bytes.len() - from).min(4096));
+            bytes[at] = next(256) as u8;
+        }
+        let file = folder.path().join(format!("changed{turn}x_{name}"));
+        std::fs::write(&file, bytes).expect("written");
+        if let Ok(media) = open(&file) {
+            opened += 1;
+            let _ = media.content_id(false);
+            let last = i64::try_from(media.info().frames).unwrap_or(1) - 1;
+            for start in [0, last] {
+                let range = FrameRange::new(start, (start + 3).min(last + 1));
+                let Ok(mut frames) = media.frames(range) else { continue };
+                let mut luma = Vec::new();
+                while let Some(Ok((_, picture))) = frames.next_frame() {
+                    picture.luma_u16(&mut luma);
+                }
+            }
+        }
+    }
+    assert!(opened > 0, "{name}: every change was fatal, which tests nothing");
+}
+
+#[test]
+fn one_opened_file_may_be_read_from_several_threads() {
+    let Some(folder) = folder() else { return };
+    make(folder.path(), "a.mov", &["-c:v", "prores_ks"]);
+    let media = pictures::opened(&path(folder.path(), "a.mov"));
+    let counts: Vec<usize> = std::thread::scope(|scope| {
+        let reads: Vec<_> = (0..3).map(|_| scope.spawn(|| read_all(&media).0)).collect();
+        reads.into_iter().filter_map(|read| read.join().ok()).collect()
+    });
+    assert_eq!(counts, [48, 48, 48]);
 }

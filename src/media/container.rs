@@ -302,11 +302,13 @@ pub(super) fn aspect((num, den): (i32, i32)) -> (u32, u32) {
 
 fn field_order(tags: &StreamTags) -> FieldOrder {
     use ff::ffi::AVFieldOrder as Order;
-    // The second letter of a pair is the order of display.
+    // A sample entry with interleaved fields says 9 or 14: the first line is early or late
+    // (QuickTime `fiel`; from memory). FFmpeg names these TB and BT, and its own decoders
+    // take TB as top field first.
     match tags.field_order {
         Order::AV_FIELD_PROGRESSIVE => FieldOrder::Progressive,
-        Order::AV_FIELD_TT | Order::AV_FIELD_BT => FieldOrder::TopFirst,
-        Order::AV_FIELD_BB | Order::AV_FIELD_TB => FieldOrder::BottomFirst,
+        Order::AV_FIELD_TT | Order::AV_FIELD_TB => FieldOrder::TopFirst,
+        Order::AV_FIELD_BB | Order::AV_FIELD_BT => FieldOrder::BottomFirst,
         _ => FieldOrder::Unknown,
     }
 }

@@ -396,7 +396,7 @@ pub(super) fn set_decoding(
     unsafe {
         let raw = context.as_mut_ptr();
         (*raw).thread_type = c::FF_THREAD_FRAME | c::FF_THREAD_SLICE;
-        (*raw).thread_count = i32::try_from(threads.max(1)).unwrap_or(1);
+        (*raw).thread_count = threads.clamp(1, 64) as i32;
         (*raw).err_recognition |= c::AV_EF_CRCCHECK;
         if strict {
             (*raw).err_recognition |= c::AV_EF_EXPLODE;

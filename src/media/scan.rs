@@ -116,13 +116,13 @@ fn from_edit_units(input: &mut Input, stream: usize) -> Option<Scan> {
         let video = input.stream(stream)?;
         (video.start_time(), video.duration())
     };
-    if start == i64::MIN || !(1..=100_000_000).contains(&length) {
+    // 10 million frames are four days at 30: a length past that is not believed.
+    if start == i64::MIN || !(1..=10_000_000).contains(&length) {
         return None;
     }
-    let times: Vec<i64> = (start..start.checked_add(length)?).collect();
-    let last = *times.last()?;
-    (head_is(input, stream, start) && tail_is(input, stream, last))
-        .then_some(Scan { times, ..Scan::default() })
+    let end = start.checked_add(length)?;
+    (head_is(input, stream, start) && tail_is(input, stream, end - 1))
+        .then(|| Scan { times: (start..end).collect(), ..Scan::default() })
 }
 
 /// Tells whether the first shown packet has this presentation time.
