@@ -44,6 +44,8 @@ impl Coding {
         let Some(traits) = raw::format_traits(&info.pixel_format) else { return Coding::Ffv1 };
         let full = is_full(info);
         let lossless = LOSSLESS.contains(&info.codec.as_str());
+        // The least raster of DNxHR in FFmpeg.
+        let too_small = info.width < 256 || info.height < 120;
         let sampled = traits.chroma != (0, 0) || traits.grey;
         if lossless || traits.depth > 10 || traits.float || (traits.alpha && full) {
             return Coding::Ffv1;
@@ -51,8 +53,10 @@ impl Coding {
         match (sampled, traits.rgb) {
             (_, true) => Coding::Ffv1,
             (true, _) if traits.alpha => Coding::ProRes4444,
+            (true, _) if full && too_small => Coding::Ffv1,
             (true, _) if full => Coding::DnxhrHqx,
             (true, _) => Coding::ProResHq,
+            (false, _) if full && too_small => Coding::Ffv1,
             (false, _) if full => Coding::Dnxhr444,
             (false, _) => Coding::ProRes4444,
         }
@@ -421,6 +425,10 @@ fn note_losses(
     let prores = matches!(target.coding, Coding::ProResHq | Coding::ProRes4444);
     if full && prores {
         notes.push("QuickTime carries no range tag for ProRes: the codes are full range".into());
+    }
+    let dnxhr = matches!(target.coding, Coding::DnxhrHqx | Coding::Dnxhr444);
+    if dnxhr && target.source.colour.matrix.is_none() {
+        notes.push("the source does not tell its matrix; readers of DNxHR take Rec. 709".into());
     }
     if target.coding == Coding::Exr && !traits.float {
         notes.push("the EXR files hold the coded values, not scene-linear light".into());

@@ -1,7 +1,7 @@
 //! Image files copied with a new timecode in their headers and nothing else changed.
 
 use super::info::{MediaInfo, StartTimecode};
-use crate::time::{Frame, FrameShift};
+use crate::time::{FrameShift, Rate};
 
 /// Byte of the timecode in a DPX television header (SMPTE ST 268).
 const DPX_TIMECODE: usize = 1920;
@@ -33,41 +33,51 @@ pub struct Label {
     pub fields: [u8; 4],
     /// Drop-frame counting.
     pub drop: bool,
+    /// Labels a second.
+    pub base: u32,
 }
 
 impl Label {
     /// Returns the label of frame `k` of a file that starts at `start`.
     pub fn of(start: StartTimecode, k: u64) -> Label {
         let shift = FrameShift(i64::try_from(k).unwrap_or(i64::MAX));
-        let text = start.counting.label(Frame(start.frame.0) + shift);
+        let text = start.counting.label(start.frame + shift);
         let mut fields = [0; 4];
         for (field, digits) in fields.iter_mut().zip(text.split([':', ';', '.'])) {
             *field = digits.parse().unwrap_or_default();
         }
-        Label { fields, drop: start.counting.is_drop() }
+        Label { fields, drop: start.counting.is_drop(), base: start.counting.base() }
     }
 
-    /// Returns hours, minutes, seconds and frames as two decimal digits a byte, hours first.
+    /// Tells whether the tens of frames fit the two bits of SMPTE ST 12-1.
+    pub fn is_slow(self) -> bool {
+        self.base <= 30
+    }
+
+    /// Returns hours, minutes, seconds and frames as two decimal digits a byte, hours first;
+    /// up to 30 a second the bit above the tens of frames is the drop-frame flag.
     fn binary_coded(self) -> u32 {
         let digits = |value: u8| u32::from(value / 10 % 10) * 16 + u32::from(value % 10);
-        self.fields.iter().fold(0, |word, field| (word << 8) | digits(*field))
+        let flag = if self.drop && self.is_slow() { 0x40 } else { 0 };
+        self.fields.iter().fold(0, |word, field| (word << 8) | digits(*field)) | flag
     }
 }
 
 /// Finds what must change in an image file so that its header carries `label`.
 ///
 /// DPX (SMPTE ST 268): the timecode word of the television header, in the byte order of the
-/// file. EXR (OpenEXR file layout): attribute `timeCode` of every part, in place where it
+/// file. Where a file has the generic header alone, film and television headers are put
+/// behind it, undefined but for timecode and `rate`. EXR (OpenEXR file layout): attribute `timeCode` of every part, in place where it
 /// is present; else put in, with the offset tables moved by its length. Other files carry
 /// no timecode and stay as they are.
 ///
 /// # Errors
 ///
 /// What is wrong with the header, in words.
-pub fn timecode_splices(bytes: &[u8], label: Label) -> Result<Vec<Splice>, String> {
+pub fn timecode_splices(bytes: &[u8], label: Label, rate: Rate) -> Result<Vec<Splice>, String> {
     match bytes.get(..4) {
-        Some(b"SDPX") => dpx(bytes, label.binary_coded().to_be_bytes()),
-        Some(b"XPDS") => dpx(bytes, label.binary_coded().to_le_bytes()),
+        Some(b"SDPX") => DPX_BIG.timecode(bytes, Some(label), rate),
+        Some(b"XPDS") => DPX_LITTLE.timecode(bytes, Some(label), rate),
         Some([0x76, 0x2f, 0x31, 0x01]) => exr(bytes, label),
         _ => Ok(Vec::new()),
     }
@@ -87,29 +97,105 @@ pub fn told_splices(
     label: Option<Label>,
     info: &MediaInfo,
 ) -> Result<Vec<Splice>, String> {
-    let mut splices = Vec::new();
-    if let Some(b"SDPX" | b"XPDS") = bytes.get(..4) {
-        let number = |tag: &Option<String>| match tag.as_deref() {
-            Some("linear") => 2,
-            Some("bt709") => 6,
-            Some("bt470bg") => 7,
-            Some("smpte170m") => 8,
-            _ => 0,
-        };
-        let new = vec![number(&info.colour.transfer), number(&info.colour.primaries)];
-        splices.push(Splice { at: DPX_TRANSFER, old: 2, new });
+    let dpx = match bytes.get(..4) {
+        Some(b"SDPX") => DPX_BIG,
+        Some(b"XPDS") => DPX_LITTLE,
+        _ => {
+            return label.map_or(Ok(Vec::new()), |label| timecode_splices(bytes, label, info.rate));
+        }
+    };
+    let mut splices = dpx.timecode(bytes, label, info.rate)?;
+    let new = vec![dpx_number(&info.colour.transfer), dpx_number(&info.colour.primaries)];
+    splices.push(Splice { at: DPX_TRANSFER, old: 2, new });
+    if !splices.iter().any(|splice| splice.old == 0) {
+        let new = (dpx.write)((info.rate.as_f64() as f32).to_bits()).to_vec();
+        splices.push(Splice { at: DPX_RATE, old: 4, new });
     }
-    if let Some(label) = label {
-        splices.extend(timecode_splices(bytes, label)?);
-    }
-    if let Some(sign @ (b"SDPX" | b"XPDS")) = bytes.get(..4)
-        && bytes.len() >= DPX_RATE + 4
-    {
-        let rate = info.rate.as_f64() as f32;
-        let new = if sign == b"SDPX" { rate.to_be_bytes() } else { rate.to_le_bytes() };
-        splices.push(Splice { at: DPX_RATE, old: 4, new: new.to_vec() });
-    }
+    splices.sort_by_key(|splice| splice.at);
     Ok(splices)
+}
+
+/// The whole DPX header: generic 1664 bytes, film 256, television 128 (SMPTE ST 268).
+const DPX_HEADER: u32 = 2048;
+const DPX_GENERIC: u32 = 1664;
+
+/// The byte order of a DPX file.
+#[derive(Clone, Copy)]
+struct Dpx {
+    read: fn([u8; 4]) -> u32,
+    write: fn(u32) -> [u8; 4],
+}
+
+const DPX_BIG: Dpx = Dpx { read: u32::from_be_bytes, write: u32::to_be_bytes };
+const DPX_LITTLE: Dpx = Dpx { read: u32::from_le_bytes, write: u32::to_le_bytes };
+
+impl Dpx {
+    fn word(self, bytes: &[u8], at: usize) -> Result<u32, String> {
+        let four = bytes.get(at..at + 4).and_then(|four| four.try_into().ok());
+        four.map(self.read).ok_or_else(|| format!("the DPX header stops at byte {at}"))
+    }
+
+    /// Puts a timecode in; all bits set, "undefined", where there is none.
+    fn timecode(
+        self,
+        bytes: &[u8],
+        label: Option<Label>,
+        rate: Rate,
+    ) -> Result<Vec<Splice>, String> {
+        let data = self.word(bytes, 4)?;
+        let word = (self.write)(label.map_or(u32::MAX, Label::binary_coded));
+        match data {
+            DPX_GENERIC => self.lengthened(bytes, word, rate),
+            DPX_HEADER.. if bytes.len() > DPX_RATE + 4 => {
+                Ok(vec![Splice { at: DPX_TIMECODE, old: 4, new: word.to_vec() }])
+            }
+            _ => {
+                Err(format!("the DPX header has no television part: its data begin at byte {data}"))
+            }
+        }
+    }
+
+    /// Puts film and television headers behind the generic one, and moves what points past
+    /// it: picture data, file size, header length, and the data of every picture element.
+    fn lengthened(self, bytes: &[u8], word: [u8; 4], rate: Rate) -> Result<Vec<Splice>, String> {
+        const ADDED: u32 = DPX_HEADER - DPX_GENERIC;
+        let mut splices = vec![
+            Splice { at: 4, old: 4, new: (self.write)(DPX_HEADER).to_vec() },
+            Splice { at: 28, old: 4, new: (self.write)(ADDED).to_vec() },
+        ];
+        for at in std::iter::once(16).chain((0..8).map(|element| 780 + 72 * element)) {
+            let value = self.word(bytes, at)?;
+            if (DPX_GENERIC..u32::MAX - ADDED).contains(&value) {
+                splices.push(Splice { at, old: 4, new: (self.write)(value + ADDED).to_vec() });
+            }
+        }
+        splices.sort_by_key(|splice| splice.at);
+        let mut headers = dpx_undefined();
+        headers[256..260].copy_from_slice(&word);
+        headers[276..280].copy_from_slice(&(self.write)((rate.as_f64() as f32).to_bits()));
+        splices.push(Splice { at: DPX_GENERIC as usize, old: 0, new: headers.to_vec() });
+        Ok(splices)
+    }
+}
+
+/// Film and television headers with every number undefined (all bits set) and every text
+/// empty; the lengths of the fields are those of SMPTE ST 268 (from memory).
+fn dpx_undefined() -> [u8; 384] {
+    let mut headers = [0; 384];
+    headers[48..68].fill(0xff);
+    headers[256..308].fill(0xff);
+    headers
+}
+
+/// Returns the DPX number of a transfer or of primaries (SMPTE ST 268, from memory).
+fn dpx_number(tag: &Option<String>) -> u8 {
+    match tag.as_deref() {
+        Some("linear") => 2,
+        Some("bt709") => 6,
+        Some("bt470bg") => 7,
+        Some("smpte170m") => 8,
+        _ => 0,
+    }
 }
 
 /// Returns the file with its splices made.
@@ -138,15 +224,6 @@ pub fn differs_only_by(bytes: &[u8], copy: &[u8], splices: &[Splice]) -> bool {
     bytes.get(from..) == Some(left)
 }
 
-fn dpx(bytes: &[u8], word: [u8; 4]) -> Result<Vec<Splice>, String> {
-    let order = if bytes.first() == Some(&b'S') { u32::from_be_bytes } else { u32::from_le_bytes };
-    let data = bytes.get(4..8).and_then(|four| four.try_into().ok()).map(order).unwrap_or_default();
-    if (data as usize) < DPX_TIMECODE + 4 || bytes.len() < DPX_TIMECODE + 4 {
-        return Err(format!("the DPX header has no television part: picture data begin at {data}"));
-    }
-    Ok(vec![Splice { at: DPX_TIMECODE, old: 4, new: word.to_vec() }])
-}
-
 /// Packs a label as EXR keeps it: the 60-field packing of SMPTE ST 12-1, frames lowest.
 fn exr_word(label: Label) -> u32 {
     let [hours, minutes, seconds, frames] = label.fields.map(u32::from);
@@ -163,6 +240,9 @@ enum ExrTimecode {
 }
 
 fn exr(bytes: &[u8], label: Label) -> Result<Vec<Splice>, String> {
+    if !label.is_slow() {
+        return Err(format!("an EXR timecode has no room for {} frames a second", label.base));
+    }
     let word = exr_word(label).to_le_bytes();
     let (parts, table) = exr_headers(bytes)?;
     let mut splices = Vec::new();
@@ -275,10 +355,14 @@ fn text_at(bytes: &[u8], at: usize) -> Result<&[u8], String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::time::{Counting, Rate};
+    use crate::time::{Counting, Frame};
 
     fn label() -> Label {
-        Label { fields: [23, 59, 58, 21], drop: false }
+        Label { fields: [23, 59, 58, 21], drop: false, base: 24 }
+    }
+
+    fn film() -> Rate {
+        Rate::new(24, 1).expect("a rate")
     }
 
     #[test]
@@ -299,7 +383,7 @@ mod tests {
             let mut file = vec![7; 2100];
             file[..4].copy_from_slice(magic);
             file[4..8].copy_from_slice(&data);
-            let splices = timecode_splices(&file, label()).expect("a header");
+            let splices = timecode_splices(&file, label(), film()).expect("a header");
             assert_eq!(splices, [Splice { at: 1920, old: 4, new: word.to_vec() }]);
             let mut copy = Vec::new();
             spliced(&file, &splices, &mut copy);
@@ -309,7 +393,7 @@ mod tests {
         }
         let mut short = vec![0; 900];
         short[..4].copy_from_slice(b"SDPX");
-        assert!(timecode_splices(&short, label()).is_err());
+        assert!(timecode_splices(&short, label(), film()).is_err());
     }
 
     /// A header with one attribute, two chunks of four bytes, in OpenEXR's file layout.
@@ -327,7 +411,7 @@ mod tests {
     #[test]
     fn an_exr_timecode_is_put_in_once_and_then_changed_in_place() {
         let file = small_exr(b"owner\0string\0\x02\0\0\0me");
-        let splices = timecode_splices(&file, label()).expect("a header");
+        let splices = timecode_splices(&file, label(), film()).expect("a header");
         let mut once = Vec::new();
         spliced(&file, &splices, &mut once);
         assert_eq!(once.len(), file.len() + 30);
@@ -336,7 +420,8 @@ mod tests {
         let first = u64::from_le_bytes(once[table..table + 8].try_into().expect("eight"));
         assert_eq!(&once[first as usize..], b"aaaabbbb");
         let again =
-            timecode_splices(&once, Label { fields: [1, 2, 3, 4], drop: true }).expect("a header");
+            timecode_splices(&once, Label { fields: [1, 2, 3, 4], drop: true, base: 30 }, film())
+                .expect("a header");
         let mut twice = Vec::new();
         spliced(&once, &again, &mut twice);
         assert_eq!((again.len(), twice.len()), (1, once.len()));
@@ -348,9 +433,9 @@ mod tests {
     fn a_broken_exr_is_refused_and_never_a_panic() {
         let file = small_exr(b"owner\0string\0\x02\0\0\0me");
         for end in 4..file.len() - 8 {
-            assert!(timecode_splices(&file[..end], label()).is_err(), "{end}");
+            assert!(timecode_splices(&file[..end], label(), film()).is_err(), "{end}");
         }
         let huge = small_exr(b"owner\0string\0\xff\xff\xff\xffme");
-        assert!(timecode_splices(&huge, label()).is_err());
+        assert!(timecode_splices(&huge, label(), film()).is_err());
     }
 }

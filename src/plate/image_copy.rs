@@ -37,7 +37,9 @@ pub(super) fn copy_images(
             })?;
         let shown = source.file_name().unwrap_or_default().to_string_lossy().into_owned();
         read_whole(source, &shown, &mut bytes)?;
-        let splices = match start.map(|start| timecode_splices(&bytes, Label::of(start, k))) {
+        let splices = match start
+            .map(|start| timecode_splices(&bytes, Label::of(start, k), start.counting.rate()))
+        {
             Some(Ok(splices)) => splices,
             Some(Err(why)) => {
                 note.get_or_insert(format!("{shown}: no timecode written: {why}"));

@@ -173,12 +173,17 @@ fn read_back(job: &PlateJob<'_>, coding: Coding, part: &Part) -> Result<(), Faul
     wrong("rate", made.rate.to_string(), asked.rate.to_string())?;
     let size = |info: &crate::media::MediaInfo| format!("{}x{}", info.width, info.height);
     wrong("size", size(made), size(asked))?;
-    let keeps_timecode = !matches!(coding, Coding::Png | Coding::Tiff);
+    let slow = job.start.is_none_or(|start| start.counting.base() <= 30);
+    let keeps_timecode = match coding {
+        Coding::Png | Coding::Tiff => false,
+        Coding::Exr => slow,
+        _ => true,
+    };
     if let (Some(start), true) = (job.start, keeps_timecode) {
         let found = made.start.map_or("none".into(), whole_label);
         let wanted = whole_label(start);
-        // DPX has no flag for drop-frame; the digits are what it carries.
-        let digits = |label: String| label.replace(';', ":");
+        // Past 30 a second DPX has no room for the drop-frame flag, only for the digits.
+        let digits = |label: String| if slow { label } else { label.replace(';', ":") };
         wrong("timecode", digits(found), digits(wanted))?;
     }
     Ok(())
