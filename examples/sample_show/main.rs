@@ -15,7 +15,6 @@ mod script;
 mod sound;
 mod truth;
 
-use picture::stage::Stage;
 use script::Take;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -140,9 +139,9 @@ fn shoot(take: &Take, wish: &Wish) -> Result<(), String> {
         eprintln!("{}: kept", take.clip);
         return Ok(());
     }
-    let frames = encode::render(take, &media)?;
+    let (frames, moving) = encode::render(take, &media)?;
     let bytes = encode::size(take, &media).ok_or("the rendered file is gone")?;
-    let text = truth::page(take, &frames, Stage::new(take).moving(), (&stamp, bytes));
+    let text = truth::page(take, &frames, moving, (&stamp, bytes));
     write(&page, &text)?;
     eprintln!("{}: {} frames rendered", take.clip, take.frames);
     Ok(())
