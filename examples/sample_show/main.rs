@@ -23,11 +23,12 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Everything that decides a picture; a change of any of it renders all takes again.
-const SOURCES: [&str; 12] = [
+const SOURCES: [&str; 13] = [
     include_str!("encode.rs"),
     include_str!("truth.rs"),
     include_str!("picture/boom.rs"),
     include_str!("picture/camera.rs"),
+    include_str!("picture/cloth.rs"),
     include_str!("picture/code.rs"),
     include_str!("picture/figure.rs"),
     include_str!("picture/foliage.rs"),
