@@ -9,6 +9,8 @@ mod picture;
 #[path = "../examples/sample_show/script/mod.rs"]
 #[allow(dead_code, reason = "the generator uses the rest")]
 mod script;
+#[path = "../examples/sample_show/truth.rs"]
+mod truth;
 
 use picture::stage::{FrameTruth, Stage};
 use script::{Take, takes};
@@ -61,6 +63,19 @@ fn the_boom_changes_only_what_the_truth_says() {
         assert!(inside >= 24, "{clip}: at most {inside} codes inside");
         assert!(outside <= 15, "{clip}: {outside} codes outside {seen:?}");
     }
+}
+
+#[test]
+fn the_page_of_truth_is_json_with_a_line_for_each_frame() {
+    let take = take("A003C004");
+    let mut stage = Stage::new(&take);
+    let frames: Vec<FrameTruth> = (16..22).map(|frame| shoot(&mut stage, frame, false).1).collect();
+    let page = truth::page(&take, &frames, stage.moving(), ("stamp", 1));
+    let page: serde_json::Value = serde_json::from_str(&page).expect("JSON");
+    assert_eq!(page["boom"], serde_json::json!([[2, 6]]));
+    assert_eq!(page["per_frame"].as_array().map(Vec::len), Some(6));
+    assert_eq!(page["per_frame"][1]["boom"], serde_json::Value::Null);
+    assert_eq!(page["per_frame"][3]["boom"]["shapes"].as_array().map(Vec::len), Some(3));
 }
 
 #[test]

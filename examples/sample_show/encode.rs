@@ -1,18 +1,19 @@
 //! Hands frames to the `ffmpeg` program, which codes them; a file appears under its name
 //! only when it is whole.
 
+use crate::picture::plane::Bounds;
 use crate::picture::stage::{FrameTruth, Stage};
 use crate::script::{Codec, Take};
-use std::io::{Read, Seek, SeekFrom, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
-/// Renders a take into `media` and gives what was true of each frame.
+/// Renders a take into `media`; gives what was true of each frame, and where leaves move.
 ///
 /// # Errors
 ///
 /// Says which step failed: starting `ffmpeg`, its exit, or a file.
-pub fn render(take: &Take, media: &Path) -> Result<Vec<FrameTruth>, String> {
+pub fn render(take: &Take, media: &Path) -> Result<(Vec<FrameTruth>, Bounds), String> {
     let target = media.join(take.file);
     let partial = partial_name(&target);
     let truth = run(take, false, &partial, &codec_arguments(take))?;
@@ -90,13 +91,14 @@ fn run(
     clean: bool,
     partial: &Path,
     codec: &[&str],
-) -> Result<Vec<FrameTruth>, String> {
+) -> Result<(Vec<FrameTruth>, Bounds), String> {
     let rate = format!("{}/{}", take.rate.0, take.rate.1);
     let size = format!("{}x{}", take.width, take.height);
     let mut ffmpeg = Command::new("ffmpeg");
     ffmpeg
         .args(["-v", "error", "-nostdin", "-y", "-f", "rawvideo", "-pix_fmt", "yuv422p10le"])
         .args(["-s", &size, "-framerate", &rate, "-color_range", "tv", "-colorspace", "bt709"])
+        .args(["-color_primaries", "bt709", "-color_trc", "bt709"])
         .args(["-i", "pipe:0"])
         .args(["-threads", "1", "-sws_flags", "bicubic+accurate_rnd+full_chroma_int+bitexact"])
         .args(codec)
@@ -125,21 +127,25 @@ fn run(
     drop(pipe);
     let status = child.wait().map_err(|io| io.to_string())?;
     if status.success() {
-        Ok(truth)
+        Ok((truth, stage.moving()))
     } else {
         Err(format!("{}: ffmpeg failed: {status}", take.clip))
     }
 }
 
-/// Writes what the image writer leaves out of a DPX header (SMPTE ST 268-1): transfer and
-/// colorimetric 6 (BT.709), film and television frame rate, and the timecode in BCD.
+/// Where the general part of a DPX header ends, and where all of it ends.
+const GENERAL_END: usize = 1664;
+const HEADER_END: usize = 2048;
+
+/// Writes what the image writer leaves out of a DPX header (SMPTE ST 268-1): the film and
+/// television parts with frame rate and BCD timecode, and transfer and colorimetric 6
+/// (BT.709). The writer's pixels begin where those parts belong, so they move back.
 fn stamp_dpx(take: &Take, frame: usize, path: &Path) -> Result<(), String> {
     let fault = |io: std::io::Error| format!("{}: {io}", path.display());
-    let mut file = std::fs::OpenOptions::new().read(true).write(true).open(path).map_err(fault)?;
-    let mut magic = [0; 4];
-    file.read_exact(&mut magic).map_err(fault)?;
-    if &magic != b"SDPX" {
-        return Err(format!("{}: not a big-endian DPX file", path.display()));
+    let bytes = std::fs::read(path).map_err(fault)?;
+    let offset = bytes.get(4..8).map(|at| u32::from_be_bytes([at[0], at[1], at[2], at[3]]));
+    if bytes.get(..4) != Some(b"SDPX") || offset != Some(GENERAL_END as u32) {
+        return Err(format!("{}: not the DPX layout that was asked for", path.display()));
     }
     let bcd: Vec<u8> = take
         .label(frame as i64)
@@ -147,10 +153,26 @@ fn stamp_dpx(take: &Take, frame: usize, path: &Path) -> Result<(), String> {
         .map(|field| field.bytes().fold(0, |sum, digit| sum << 4 | (digit - b'0')))
         .collect();
     let rate = (take.rate.0 as f32 / take.rate.1 as f32).to_be_bytes();
-    let parts: [(u64, &[u8]); 4] = [(801, &[6, 6]), (1724, &rate), (1920, &bcd), (1940, &rate)];
-    for (offset, bytes) in parts {
-        file.seek(SeekFrom::Start(offset)).map_err(fault)?;
-        file.write_all(bytes).map_err(fault)?;
+    let size = (bytes.len() + HEADER_END - GENERAL_END) as u32;
+    let mut header = bytes[..GENERAL_END].to_vec();
+    header.resize(HEADER_END, 0);
+    // All ones is "not known" for the numbers of both parts.
+    header[1712..1732].fill(0xFF);
+    header[1924..1972].fill(0xFF);
+    let parts: [(usize, &[u8]); 9] = [
+        (4, &(HEADER_END as u32).to_be_bytes()),
+        (16, &size.to_be_bytes()),
+        (24, &((HEADER_END - GENERAL_END) as u32).to_be_bytes()),
+        (801, &[6, 6]),
+        (1712, &(frame as u32).to_be_bytes()),
+        (1716, &(take.frames as u32).to_be_bytes()),
+        (1724, &rate),
+        (1920, &bcd),
+        (1940, &rate),
+    ];
+    for (at, part) in parts {
+        header[at..at + part.len()].copy_from_slice(part);
     }
-    Ok(())
+    header.extend_from_slice(&bytes[GENERAL_END..]);
+    std::fs::write(path, header).map_err(fault)
 }

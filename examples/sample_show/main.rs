@@ -15,7 +15,6 @@ mod script;
 mod sound;
 mod truth;
 
-use picture::stage::Stage;
 use script::Take;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -24,11 +23,12 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Everything that decides a picture; a change of any of it renders all takes again.
-const SOURCES: [&str; 12] = [
+const SOURCES: [&str; 13] = [
     include_str!("encode.rs"),
     include_str!("truth.rs"),
     include_str!("picture/boom.rs"),
     include_str!("picture/camera.rs"),
+    include_str!("picture/cloth.rs"),
     include_str!("picture/code.rs"),
     include_str!("picture/figure.rs"),
     include_str!("picture/foliage.rs"),
@@ -140,9 +140,9 @@ fn shoot(take: &Take, wish: &Wish) -> Result<(), String> {
         eprintln!("{}: kept", take.clip);
         return Ok(());
     }
-    let frames = encode::render(take, &media)?;
+    let (frames, moving) = encode::render(take, &media)?;
     let bytes = encode::size(take, &media).ok_or("the rendered file is gone")?;
-    let text = truth::page(take, &frames, Stage::new(take).moving(), (&stamp, bytes));
+    let text = truth::page(take, &frames, moving, (&stamp, bytes));
     write(&page, &text)?;
     eprintln!("{}: {} frames rendered", take.clip, take.frames);
     Ok(())

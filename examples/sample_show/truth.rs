@@ -64,8 +64,8 @@ fn frame(index: usize, truth: &FrameTruth) -> Value {
 /// Runs of frames in which the boom shows.
 fn boom_runs(frames: &[FrameTruth]) -> Vec<[usize; 2]> {
     let mut runs: Vec<[usize; 2]> = Vec::new();
-    for (index, frame) in frames.iter().enumerate().filter(|(_, frame)| frame.boom.is_some()) {
-        let _ = frame;
+    let holds = |index: &usize| frames[*index].boom.is_some();
+    for index in (0..frames.len()).filter(holds) {
         match runs.last_mut() {
             Some(run) if run[1] == index => run[1] = index + 1,
             _ => runs.push([index, index + 1]),
@@ -99,7 +99,8 @@ pub fn page(take: &Take, frames: &[FrameTruth], moving: Bounds, stamp: (&str, u6
         "render": { "parameters": stamp.0, "bytes": stamp.1 },
     });
     let mut text = serde_json::to_string_pretty(&head).expect("JSON values can be written");
-    text.truncate(text.trim_end_matches(['}', '\n']).len());
+    // One line for each frame, so that a take can be read and compared by line.
+    text.truncate(text.len() - "\n}".len());
     text.push_str(",\n  \"per_frame\": [\n");
     let lines: Vec<String> = frames
         .iter()

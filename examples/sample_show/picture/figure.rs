@@ -1,18 +1,9 @@
 //! People: jointed figures of soft-edged tapered limbs, clothed, that walk and talk.
 
-use super::hash::{noise, rough, smooth};
-use super::plane::{Bounds, Capsule, Picture, Place, Rgb, edge, scaled};
+use super::cloth::{Cloth, dress};
+use super::hash::{noise, smooth};
+use super::plane::{Bounds, Capsule, Picture, Rgb, edge, scaled};
 use crate::script::{Person, along};
-
-/// What a limb is made of.
-#[derive(Clone, Copy)]
-enum Cloth {
-    Coat(Rgb),
-    Trousers(Rgb),
-    Skin(Rgb),
-    Hair(Rgb),
-    Leather,
-}
 
 /// A figure at one frame: its limbs back to front, in pixels of the raster.
 pub struct Figure {
@@ -123,25 +114,6 @@ impl Figure {
         }
         seen
     }
-}
-
-/// Colour of a limb at a place: weave, folds and roundness.
-fn dress(cloth: Cloth, place: Place, limb: &Capsule, seed: u32) -> Rgb {
-    let (u, v) = place.local;
-    let size = limb.ra.max(limb.rb) / 10.0;
-    let round = (1.0 - place.across * place.across).max(0.0).sqrt();
-    // Light from the upper left, seen across a limb that hangs down.
-    let lit = 0.42 + 0.5 * round + 0.18 * place.across * (limb.b.1 - limb.a.1).signum();
-    let fold = rough(u / (9.0 * size) + 0.3 * v, v / (5.0 * size), seed, 3);
-    let weave = rough(u / 1.7, v / 1.7, seed.wrapping_add(5), 2);
-    let (tone, texture) = match cloth {
-        Cloth::Coat(tone) => (tone, 0.3 * fold + 0.2 * weave),
-        Cloth::Trousers(tone) => (tone, 0.34 * fold + 0.1 * weave),
-        Cloth::Skin(tone) => (tone, 0.06 * fold),
-        Cloth::Hair(tone) => (tone, 0.5 * rough(u / 1.2, v / 5.0, seed, 3)),
-        Cloth::Leather => ([0.045, 0.035, 0.03], 0.3 * fold),
-    };
-    scaled(tone, (lit * (1.0 + texture)).max(0.02))
 }
 
 /// Angles of all joints at one frame; 0 hangs straight down, positive to the right.

@@ -2,6 +2,7 @@
 
 pub mod boom;
 pub mod camera;
+pub mod cloth;
 pub mod code;
 pub mod figure;
 pub mod foliage;
