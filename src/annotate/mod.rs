@@ -13,6 +13,7 @@
 //! ```
 //!
 //! [`strip`] takes all of it out again, also after a host has written the file anew.
+//! `docs/marks.md` says what stands under the key.
 
 mod dialect;
 mod markers;
@@ -70,7 +71,8 @@ pub struct Options {
     /// The timeline's file name, for faults.
     pub file: String,
     /// The absolute folder the written timeline will lie in: where relative URLs start, if
-    /// the input has such. Without it URLs are absolute.
+    /// the input has such. `None` for a bundle, whose relative URLs mean what is inside: URLs
+    /// are then absolute, but for plates that were put into it.
     pub folder: Option<PathBuf>,
 }
 

@@ -48,3 +48,23 @@ impl<'a> Resolver<'a> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pointers_lead_to_the_same_value_as_the_document_says() {
+        let text = r#"{"a/b":[1,{"~":[2,3]}],"":4}"#;
+        let document = Document::parse("x", text.into()).expect("a document");
+        let mut resolver = Resolver::new(&document);
+        for pointer in ["", "/a~1b", "/a~1b/1/~0/1", "/", "/a~1b/0"] {
+            let found = resolver.resolve(pointer).and_then(|way| way.last().copied());
+            assert_eq!(found, document.at(pointer).map(|node| node.id()), "{pointer}");
+            assert!(found.is_some(), "{pointer}");
+        }
+        for pointer in ["x", "/a", "/a~1b/2", "/a~1b/0/0", "/a~1b/x"] {
+            assert_eq!(resolver.resolve(pointer), None, "{pointer}");
+        }
+    }
+}

@@ -208,3 +208,25 @@ pub(super) fn available_range(clip: Node<'_>) -> Option<Node<'_>> {
     };
     reference.get("available_range").filter(|range| !range.is_null())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pointers_count_without_what_goes() {
+        let text = r#"{"list":[{"OTIO_SCHEMA":"Track.1","metadata":{"platesmith":0}},[7],
+            {"OTIO_SCHEMA":"Marker.2","metadata":{"platesmith":0}},[8,9]]}"#;
+        let document = Document::parse("x", text.into()).expect("a document");
+        let plan = Plan::of(&document);
+        let mut resolver = super::super::pointers::Resolver::new(&document);
+        let mut moved = |pointer: &str| {
+            plan.moved_pointer(pointer, &resolver.resolve(pointer).expect("a value"))
+        };
+        assert_eq!(moved("/list/1/0").as_deref(), Some("/list/0/0"));
+        assert_eq!(moved("/list/3/1").as_deref(), Some("/list/1/1"));
+        assert_eq!(moved("/list/0"), None);
+        assert_eq!(moved("/list/2/metadata"), None);
+        assert_eq!(moved("").as_deref(), Some(""));
+    }
+}
