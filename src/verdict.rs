@@ -53,7 +53,6 @@ fn of_outcome(outcome: Outcome, interlaced: bool, reasons: &mut Vec<Reason>) -> 
         Outcome::Loop(_) => Verdict::Loop,
         Outcome::Still(_) => Verdict::Still,
         Outcome::NoPlate => Verdict::ByHand,
-        Outcome::PixelsMustTell => Verdict::Undecided,
     }
 }
 

@@ -163,7 +163,7 @@ fn plate_frames_with_boom_or_marked_unusable_are_left_out() {
 }
 
 #[test]
-fn no_plate_at_all_is_a_stop_and_a_plate_noted_without_times_is_left_to_the_pixels() {
+fn no_plate_with_frames_is_a_stop_and_a_hint_is_named_in_it() {
     let none = judged(r(100, 150), Claims { boom: vec![r(90, 500)], ..Claims::default() });
     assert_eq!(none.outcome, Outcome::NoPlate);
     assert!(codes(&none).contains(&(Code::NoPlate, Severity::Stop)));
@@ -172,7 +172,9 @@ fn no_plate_at_all_is_a_stop_and_a_plate_noted_without_times_is_left_to_the_pixe
         hints: vec!["a head plate of 3 s".into()],
         ..Claims::default()
     };
-    assert_eq!(judged(r(100, 150), hinted).outcome, Outcome::PixelsMustTell);
+    let hinted = judged(r(100, 150), hinted);
+    assert_eq!(hinted.outcome, Outcome::NoPlate);
+    assert!(hinted.reasons.iter().any(|reason| reason.text.contains("a head plate of 3 s")));
 }
 
 #[test]

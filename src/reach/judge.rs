@@ -31,8 +31,6 @@ pub enum Outcome {
     Still(FrameRange),
     /// No plate reaches the patched frames.
     NoPlate,
-    /// Plates are noted in a way that only the pixels can settle.
-    PixelsMustTell,
 }
 
 /// Judges one use; `used` and `need` are take ranges.
@@ -345,17 +343,12 @@ impl Shot<'_> {
                 Reason::new(Code::OutsideLockOff, Severity::Stop, text).over(*plate),
             );
         }
-        if !claims.hints.is_empty() {
-            let text = format!(
-                "The log notes {} without times: only the pixels can find it.",
+        let text = if claims.plates.is_empty() && !claims.hints.is_empty() {
+            format!(
+                "The log notes {} but no frames of a plate in this take: only the pixels can prove one.",
                 claims.hints.join(", ")
-            );
-            return (
-                Outcome::PixelsMustTell,
-                Reason::new(Code::NoPlate, Severity::Attention, text),
-            );
-        }
-        let text = if claims.plates.is_empty() {
+            )
+        } else if claims.plates.is_empty() {
             "No plate is noted for this take.".to_string()
         } else {
             "No frame of the noted plates is free of boom and usable.".to_string()

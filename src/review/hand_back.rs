@@ -142,7 +142,8 @@ fn write_timeline(
         markers: options.markers,
         plates: options.plates,
         file: cut.file.clone(),
-        folder: Some(resolved(&options.out)),
+        // Inside a bundle a relative URL means media in it, and plates are not.
+        folder: (cut.kind() == BundleKind::Plain).then(|| resolved(&options.out)),
     };
     let mut document = cut.document.clone();
     let faults = annotate(&mut document, &cut.timeline_pointer, cut.rate, &marked, &annotation);

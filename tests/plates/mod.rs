@@ -16,6 +16,7 @@ pub fn job<'a>(source: &'a Media, map: &'a FrameMap, out: &Path) -> PlateJob<'a>
         map,
         out: out.to_path_buf(),
         reel: None,
+        rate: None,
         start: source.info().start,
         first_number: 1001,
         codec: PlateCodec::Auto,
