@@ -71,12 +71,14 @@ impl Sources {
         }
     }
 
-    /// Returns every fault met while opening, and every warning about an opened file.
+    /// Returns every fault met while opening, and what is wrong with media that opened.
     pub fn faults(&self) -> Vec<BadInput> {
         self.opened
             .values()
-            .filter_map(|opened| opened.as_ref().err())
-            .flat_map(|f| f.0.clone())
+            .flat_map(|opened| match opened {
+                Ok(media) => media.warnings().to_vec(),
+                Err(faults) => faults.0.clone(),
+            })
             .collect()
     }
 
