@@ -159,7 +159,7 @@ fn play(
 /// Opens what was written afresh and holds it against what was asked for.
 fn read_back(job: &PlateJob<'_>, coding: Coding, part: &Part) -> Result<(), Faults> {
     let asked = job.source.info();
-    let options = OpenOptions { sequence_rate: Some(asked.rate), ..OpenOptions::default() };
+    let options = OpenOptions { sequence_rate: Some(job.rate()), ..OpenOptions::default() };
     let made: Media = open_with(part.path(), options)?;
     let made = made.info();
     let wrong = |what: &str, found: String, wanted: String| -> Result<(), Faults> {
@@ -170,7 +170,7 @@ fn read_back(job: &PlateJob<'_>, coding: Coding, part: &Part) -> Result<(), Faul
         Err(BadInput::new(part.name(), "", fault, "choose another plate codec").into())
     };
     wrong("frames", made.frames.to_string(), job.map.len().to_string())?;
-    wrong("rate", made.rate.to_string(), asked.rate.to_string())?;
+    wrong("rate", made.rate.to_string(), job.rate().to_string())?;
     let size = |info: &crate::media::MediaInfo| format!("{}x{}", info.width, info.height);
     wrong("size", size(made), size(asked))?;
     let slow = job.start.is_none_or(|start| start.counting.base() <= 30);

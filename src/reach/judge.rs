@@ -353,10 +353,7 @@ impl Shot<'_> {
         } else {
             "No frame of the noted plates is free of boom and usable.".to_string()
         };
-        (
-            Outcome::NoPlate,
-            Reason::new(Code::NoPlate, Severity::Stop, text).measured(0.0, "frames", Some(1.0)),
-        )
+        (Outcome::NoPlate, Reason::new(Code::NoPlate, Severity::Stop, text))
     }
 
     fn unusable_in_patch(&self) -> Vec<Reason> {

@@ -225,7 +225,7 @@ impl Reviewer<'_> {
         Reason::new(Code::AmbiguousRecord, Severity::Stop, text).measured(
             places.len() as f64,
             "records",
-            Some(1.0),
+            None,
         )
     }
 

@@ -1,0 +1,154 @@
+//! The program on the sample show: every verdict against the table that was worked out from
+//! the rules and the construction of the show, not from the program. How to renew that
+//! table: see `examples/sample_show`.
+
+mod little_show;
+mod outside;
+
+use little_show::run;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+struct Show {
+    cut: String,
+    log: String,
+    media: String,
+    folder: PathBuf,
+}
+
+/// The sample show, if its media are rendered.
+fn show() -> Option<Show> {
+    let folder = outside::project().join("samples/quillhaven");
+    let media = folder.join("media");
+    let last = media.join("A001C001.mov");
+    if !last.exists() {
+        outside::not_rendered(&last);
+        return None;
+    }
+    let text = |name: &str| folder.join(name).display().to_string();
+    Some(Show { cut: text("cut.otio"), log: text("log.csv"), media: text("media"), folder })
+}
+
+/// One row of the expected table: clip name, verdict, reason codes that must be said.
+struct Expected {
+    clip: String,
+    verdict: String,
+    reasons: Vec<String>,
+}
+
+fn expected(show: &Show) -> BTreeMap<String, Expected> {
+    let table = std::fs::read_to_string(show.folder.join("expected/verdicts.csv")).expect("there");
+    let mut rows = BTreeMap::new();
+    for line in table.lines().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let reasons =
+            cells[3].split('|').filter(|code| !code.is_empty()).map(String::from).collect();
+        let row = Expected { clip: cells[1].into(), verdict: cells[2].into(), reasons };
+        rows.insert(cells[0].to_string(), row);
+    }
+    rows
+}
+
+#[test]
+fn every_use_gets_the_verdict_that_its_claims_allow() {
+    let Some(show) = show() else { return };
+    let args = ["check", &show.cut, "--log", &show.log, "--media", &show.media, "--json"];
+    let (code, out, err) = run(&args);
+    assert_eq!(code, 1, "some shots need a person, no file is at fault: {err}");
+    let findings: serde_json::Value = serde_json::from_str(&out).expect("JSON");
+    let uses = findings["uses"].as_array().expect("uses");
+    let mut expected = expected(&show);
+    for found in uses {
+        let pointer = found["pointer"].as_str().expect("a pointer");
+        let wanted = expected.remove(pointer).unwrap_or_else(|| panic!("{pointer} is in no table"));
+        assert_eq!(found["clip"], wanted.clip);
+        assert_eq!(found["verdict"], wanted.verdict, "{}", wanted.clip);
+        let said: Vec<&str> = found["reasons"]
+            .as_array()
+            .expect("reasons")
+            .iter()
+            .filter_map(|reason| reason["code"].as_str())
+            .collect();
+        for code in &wanted.reasons {
+            assert!(said.contains(&code.as_str()), "{}: {code} not in {said:?}", wanted.clip);
+        }
+    }
+    assert!(expected.is_empty(), "uses that were not found: {:?}", expected.keys());
+    for verdict in ["clear", "plate", "loop", "by-hand", "undecided", "unlisted", "covered"] {
+        assert!(findings["totals"][verdict].as_u64() > Some(0), "the show holds no {verdict}");
+    }
+}
+
+#[test]
+fn a_turnover_of_the_show_is_whole_and_the_library_opens_it() {
+    let Some(show) = show() else { return };
+    let folder = tempfile::tempdir().expect("a folder for the test");
+    let out = folder.path().join("out");
+    let target = out.display().to_string();
+    let args = [
+        "turnover",
+        &show.cut,
+        "--log",
+        &show.log,
+        "--media",
+        &show.media,
+        "-o",
+        &target,
+        "--quiet",
+    ];
+    let (code, _, err) = run(&args);
+    assert_eq!(code, 1, "{err}");
+    let bytes = std::fs::read(out.join("findings.json")).expect("written");
+    let findings: serde_json::Value = serde_json::from_slice(&bytes).expect("JSON");
+    let mut plates = 0;
+    for found in findings["uses"].as_array().expect("uses") {
+        if !matches!(found["verdict"].as_str(), Some("plate" | "loop")) {
+            assert!(found["plate"].is_null(), "{}", found["shot"]);
+            continue;
+        }
+        for key in ["file", "record_file"] {
+            let Some(file) = found["plate"][key].as_str() else { continue };
+            assert!(out.join(file).exists(), "{file}");
+            plates += 1;
+        }
+        assert!(found["plate"]["file"].is_string(), "{} has no plate", found["shot"]);
+    }
+    assert!(plates >= 12, "{plates} plates");
+    let Some(python) = outside::python() else { return };
+    // The timeline format's own library as strict reader: one marker a shot that needs one,
+    // plate clips that cover their uses.
+    let script = "import sys, opentimelineio as o\n\
+        t = o.adapters.read_from_file(sys.argv[1])\n\
+        print(len(t.tracks.markers), sum('platesmith' in m.metadata for c in t.find_clips() for m in c.markers))\n\
+        for track in t.tracks:\n\
+        \x20   if 'platesmith' in track.metadata:\n\
+        \x20       for clip in track.find_clips():\n\
+        \x20           r = clip.range_in_parent()\n\
+        \x20           print(clip.name, int(r.start_time.value), int(r.duration.value), clip.enabled)\n";
+    let done = std::process::Command::new(python)
+        .args(["-c", script])
+        .arg(out.join("annotated.otio"))
+        .output()
+        .expect("python runs");
+    let said = String::from_utf8_lossy(&done.stdout).into_owned();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    let marked = findings["uses"]
+        .as_array()
+        .expect("uses")
+        .iter()
+        .filter(|found| {
+            !matches!(found["verdict"].as_str(), Some("clear" | "covered" | "unlisted"))
+        })
+        .count();
+    let mut lines = said.lines();
+    assert_eq!(lines.next(), Some(format!("{marked} {marked}").as_str()));
+    let clips: Vec<&str> = lines.collect();
+    for found in findings["uses"].as_array().expect("uses") {
+        let Some(file) = found["plate"]["file"].as_str() else { continue };
+        let record = found["plate"]["record_file"].as_str().unwrap_or(file);
+        let name = record.trim_start_matches("plates/").split('.').next().unwrap_or_default();
+        let [start, end] = [0, 1].map(|at| found["range_in_cut"][at].as_i64().expect("a frame"));
+        let wanted = format!("{name} {start} {} False", end - start);
+        assert!(clips.contains(&wanted.as_str()), "{wanted} not in {clips:#?}");
+    }
+}
