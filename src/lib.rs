@@ -16,6 +16,7 @@
 //! A module uses only the modules above it in the list below.
 
 pub mod error;
+pub mod whole;
 pub mod time;
 pub mod settings;
 pub mod media;

@@ -2,6 +2,7 @@
 
 use super::copy::written;
 use crate::error::BadInput;
+use crate::whole::part;
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -35,7 +36,7 @@ impl Part {
     pub(super) fn file(folder: &Path, name: &str) -> Result<Part, BadInput> {
         std::fs::create_dir_all(folder).map_err(|io| written(name, &io.to_string()))?;
         let prefix = format!(".{name}.");
-        let made = builder(&prefix, 0o666).tempfile_in(folder);
+        let made = part(&prefix, 0o666).tempfile_in(folder);
         let made = made.map_err(|io| written(name, &io.to_string()))?;
         Ok(Part { made: Made::File(made), target: folder.join(name), name: name.to_owned() })
     }
@@ -44,7 +45,7 @@ impl Part {
     pub(super) fn folder(folder: &Path, name: &str) -> Result<Part, BadInput> {
         std::fs::create_dir_all(folder).map_err(|io| written(name, &io.to_string()))?;
         let prefix = format!(".{name}.");
-        let made = builder(&prefix, 0o777).tempdir_in(folder);
+        let made = part(&prefix, 0o777).tempdir_in(folder);
         let made = made.map_err(|io| written(name, &io.to_string()))?;
         Ok(Part { made: Made::Folder(made), target: folder.join(name), name: name.to_owned() })
     }
@@ -101,22 +102,6 @@ impl Part {
         }
         Ok(Placed::New)
     }
-}
-
-#[cfg(unix)]
-fn builder(prefix: &str, mode: u32) -> tempfile::Builder<'_, '_> {
-    use std::os::unix::fs::PermissionsExt;
-    let mut builder = tempfile::Builder::new();
-    // As any other new file; temporary files are private otherwise.
-    builder.prefix(prefix).suffix(".part").permissions(std::fs::Permissions::from_mode(mode));
-    builder
-}
-
-#[cfg(not(unix))]
-fn builder(prefix: &str, _mode: u32) -> tempfile::Builder<'_, '_> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(prefix).suffix(".part");
-    builder
 }
 
 /// Puts the entries of a folder on the disk.

@@ -1,6 +1,7 @@
 //! Where a timeline and its media lie: a plain file, a zip bundle, a folder bundle.
 
 use crate::error::{BadInput, Faults, shown};
+use crate::whole::{folder_of, part, put_whole, write_whole};
 use percent_encoding::percent_decode_str;
 use std::fs::{self, File};
 use std::io::{Read, Write};
@@ -183,7 +184,7 @@ impl Bundle {
     /// What cannot be read or written, as a fault of the target.
     pub fn write(&self, content: &[u8], target: &Path) -> Result<(), BadInput> {
         let done = match self.kind {
-            BundleKind::Plain => write_whole(target, |out| out.write_all(content)),
+            BundleKind::Plain => put_whole(target, content),
             BundleKind::Zip => self.write_zip(content, target),
             BundleKind::Folder => self.write_folder(content, target),
         };
@@ -218,29 +219,15 @@ impl Bundle {
     fn write_folder(&self, content: &[u8], target: &Path) -> std::io::Result<()> {
         if target.is_dir() {
             copy_missing(&self.path, target)?;
-            return write_whole(&target.join(CONTENT), |out| out.write_all(content));
+            return put_whole(&target.join(CONTENT), content);
         }
-        let parent = target.parent().filter(|parent| !parent.as_os_str().is_empty());
-        let made = tempfile::tempdir_in(parent.unwrap_or(Path::new(".")))?;
+        let made = part(".platesmith-", 0o777).tempdir_in(folder_of(target))?;
         let inner = made.path().join("bundle");
         fs::create_dir(&inner)?;
         copy_missing(&self.path, &inner)?;
-        write_whole(&inner.join(CONTENT), |out| out.write_all(content))?;
+        put_whole(&inner.join(CONTENT), content)?;
         fs::rename(&inner, target)
     }
-}
-
-/// Writes a file under a temporary name in the target's folder, then gives it its own.
-fn write_whole(
-    target: &Path,
-    fill: impl FnOnce(&mut File) -> std::io::Result<()>,
-) -> std::io::Result<()> {
-    let parent = target.parent().filter(|parent| !parent.as_os_str().is_empty());
-    let mut out = tempfile::NamedTempFile::new_in(parent.unwrap_or(Path::new(".")))?;
-    fill(out.as_file_mut())?;
-    out.as_file().sync_all()?;
-    out.persist(target)?;
-    Ok(())
 }
 
 /// Copies all but the timeline from one bundle folder to another; what is there stays.
