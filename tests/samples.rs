@@ -80,6 +80,14 @@ fn every_use_gets_the_verdict_that_its_claims_allow() {
 }
 
 #[test]
+fn the_readme_shows_what_the_program_prints() {
+    let Some(show) = show() else { return };
+    let (_, table, _) = run(&["check", &show.cut, "--log", &show.log, "--media", &show.media]);
+    let readme = std::fs::read_to_string(outside::project().join("README.md")).expect("there");
+    assert!(readme.contains(&format!("```text\n{}\n```", table.trim_end())), "{table}");
+}
+
+#[test]
 fn a_turnover_of_the_show_is_whole_and_the_library_opens_it() {
     let Some(show) = show() else { return };
     let folder = tempfile::tempdir().expect("a folder for the test");

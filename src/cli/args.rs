@@ -92,6 +92,9 @@ pub struct CutArgs {
     /// Threads for reading and writing pictures.
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
     pub jobs: u32,
+    /// Accepted as everywhere; an older turnover in the folder is never a reason to refuse.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// `check`.
@@ -151,6 +154,9 @@ pub struct Loop {
     /// A TOML file with limits and choices.
     #[arg(long, value_name = "FILE")]
     pub settings: Option<PathBuf>,
+    /// Threads for reading pictures.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
+    pub jobs: u32,
     /// Replaces an existing file.
     #[arg(long)]
     pub force: bool,

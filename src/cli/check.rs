@@ -31,9 +31,11 @@ pub fn run(args: &Check) -> Result<u8, Faults> {
 
 /// Prints the table, and says so if no picture was looked at.
 pub fn print_table(reviewed: &Review, no_picture: bool) {
-    if no_picture {
-        diagnostic::note("From the log alone: no picture was opened.");
-    }
+    diagnostic::note(if no_picture {
+        "From the log alone: no picture was opened."
+    } else {
+        "From the log's claims, held against the frames of the media: no picture was measured."
+    });
     diagnostic::print(&report::table::table(&reviewed.findings, terminal_width()));
 }
 

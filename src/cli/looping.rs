@@ -20,7 +20,10 @@ use std::path::PathBuf;
 pub fn run(args: &Loop) -> Result<u8, Faults> {
     let settings = args.settings.as_deref().map(Settings::read).transpose()?.unwrap_or_default();
     let sequence_rate = args.rate.as_deref().map(rate).transpose()?;
-    let media = open_with(&args.media, OpenOptions { sequence_rate, ..OpenOptions::default() })?;
+    let media = open_with(
+        &args.media,
+        OpenOptions { sequence_rate, threads: args.jobs, ..OpenOptions::default() },
+    )?;
     let plate = plate_in_file(&media, &args.plate, &settings)?;
     let map = FrameMap::looped(plate, args.length, args.turns.into())
         .map_err(|fault| in_command("--length", &fault.to_string(), "ask for fewer frames"))?;
