@@ -13,21 +13,23 @@ impl Bar {
     /// Makes a bar if standard error is a terminal and the user did not ask for quiet.
     pub fn new(quiet: bool) -> Bar {
         let wanted = !quiet && std::io::stderr().is_terminal();
-        Bar {
-            bar: wanted.then(|| ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr())),
-        }
+        let style = ProgressStyle::with_template("{msg:40!} [{bar:30}] {pos}/{len} {eta}")
+            .unwrap_or_else(|_| ProgressStyle::default_bar())
+            .progress_chars("=> ");
+        let bar =
+            || ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr()).with_style(style);
+        Bar { bar: wanted.then(bar) }
     }
 }
 
 impl Progress for Bar {
     fn stage(&mut self, name: &str, total: u64) {
-        let Some(bar) = &self.bar else { return };
-        if let Ok(style) = ProgressStyle::with_template("{msg:32} {bar:32} {pos}/{len}  {eta}") {
-            bar.set_style(style.progress_chars("=> "));
+        if let Some(bar) = &self.bar {
+            bar.set_length(total);
+            bar.set_position(0);
+            bar.reset_eta();
+            bar.set_message(name.to_string());
         }
-        bar.reset();
-        bar.set_length(total);
-        bar.set_message(name.to_string());
     }
 
     fn at(&mut self, done: u64) {

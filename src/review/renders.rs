@@ -5,7 +5,7 @@ use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
 use crate::findings::UseFinding;
 use crate::media::StartTimecode;
-use crate::plate::{PlateCodec, PlateJob, PlateMade, make_plate, make_version};
+use crate::plate::{FrameMap, PlateCodec, PlateJob, PlateMade, make_plate, make_version};
 use crate::time::{Counting, Exact, Frame, FrameRange, Rate, ceil, floor};
 use crate::timeline::{Cut, Speed, Use};
 use num_traits::One;
@@ -36,7 +36,8 @@ pub fn render_plates(
         (0..review.subjects.len()).filter(|at| review.subjects[*at].map.is_some()).collect();
     for (number, at) in planned.iter().enumerate() {
         let shot = &review.findings.uses[*at].shot;
-        progress.stage(&format!("plate {}/{} {shot}", number + 1, planned.len()), 0);
+        let frames = review.subjects[*at].map.as_ref().map_or(0, FrameMap::len);
+        progress.stage(&format!("plate {}/{} {shot}", number + 1, planned.len()), frames);
         let render = Render {
             subject: &review.subjects[*at],
             used: &review.cut.uses[*at],
@@ -106,11 +107,7 @@ impl Render<'_> {
             threads: self.job.settings.encoder_threads,
             still: false,
         };
-        let mut report = |done, of| {
-            progress.stage("", of);
-            progress.at(done);
-        };
-        let made = make_version(&plate_job, &mut report)?;
+        let made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
         let laid = if self.is_frame_for_frame(clocks.rate) {
             first_take_frame_shown(finding, self.used, self.cut.rate).map(|first| LaidPlate {
@@ -121,7 +118,7 @@ impl Render<'_> {
                 first_shown: first,
             })
         } else {
-            self.record_twin(finding, &plate_job, &made, &mut report)?
+            self.record_twin(finding, &plate_job, &made, progress)?
         };
         Ok(laid)
     }
@@ -140,7 +137,7 @@ impl Render<'_> {
         finding: &mut UseFinding,
         plate: &PlateJob<'_>,
         made: &PlateMade,
-        report: &mut dyn FnMut(u64, u64),
+        progress: &mut dyn Progress,
     ) -> Result<Option<LaidPlate>, Faults> {
         let (Some(need), Some(clocks)) = (finding.need_in_take, &self.subject.clocks) else {
             return Ok(None);
@@ -177,7 +174,8 @@ impl Render<'_> {
             rate: Some(rate),
             ..plate.clone()
         };
-        let made = make_plate(&twin, report)?;
+        progress.stage(&name, map.len());
+        let made = make_plate(&twin, &mut |done, _| progress.at(done))?;
         if let Some(summary) = &mut finding.plate {
             summary.record_file = Some(relative(&made.path, self.out));
         }
