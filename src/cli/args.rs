@@ -3,7 +3,7 @@
 use crate::annotate::{MarkerPlaces, PlateClips};
 use crate::settings::{ReverseAnchor, Turns};
 use clap::{Args, Parser, Subcommand, ValueEnum};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Tells for every shot of a locked cut whether a boom can be patched out from a clean
 /// plate, and builds the plates.
@@ -58,12 +58,13 @@ pub enum Command {
 #[derive(Debug, Args)]
 pub struct CutArgs {
     /// The locked cut: .otio, .otioz or .otiod.
-    pub cut: PathBuf,
-    /// A plate log, CSV or JSON; may be given several times.
-    #[arg(long, value_name = "LOG", required = true)]
+    #[arg(required_unless_present_any = ["log", "media"])]
+    pub cut: Option<PathBuf>,
+    /// Plate logs, CSV or JSON; may be given several times.
+    #[arg(long, value_name = "LOG", required = true, num_args = 1..)]
     pub log: Vec<PathBuf>,
-    /// A folder with media, searched with all its subfolders; may be given several times.
-    #[arg(long, value_name = "DIR")]
+    /// Folders with media, searched with all their subfolders; may be given several times.
+    #[arg(long, value_name = "DIR", num_args = 1..)]
     pub media: Vec<PathBuf>,
     /// Judges from the log alone; no picture is opened.
     #[arg(long)]
@@ -95,6 +96,35 @@ pub struct CutArgs {
     /// Accepted as everywhere; an older turnover in the folder is never a reason to refuse.
     #[arg(long)]
     pub force: bool,
+}
+
+impl CutArgs {
+    /// Returns the cut. Named after `--log` or `--media`, which take several values, it is
+    /// the one of them with a timeline's ending.
+    pub fn cut(&self) -> Option<PathBuf> {
+        let named = self.media.iter().chain(&self.log).find(|path| is_timeline(path));
+        self.cut.clone().or_else(|| named.cloned())
+    }
+
+    /// Returns the logs, without a cut that was named among them.
+    pub fn logs(&self) -> Vec<PathBuf> {
+        self.without_cut(&self.log)
+    }
+
+    /// Returns the media folders, without a cut that was named among them.
+    pub fn media_folders(&self) -> Vec<PathBuf> {
+        self.without_cut(&self.media)
+    }
+
+    fn without_cut(&self, paths: &[PathBuf]) -> Vec<PathBuf> {
+        let keeps = |path: &&PathBuf| self.cut.is_some() || !is_timeline(path);
+        paths.iter().filter(keeps).cloned().collect()
+    }
+}
+
+fn is_timeline(path: &Path) -> bool {
+    let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
+    ["otio", "otioz", "otiod"].contains(&ending.to_ascii_lowercase().as_str())
 }
 
 /// `check`.
@@ -278,6 +308,21 @@ mod tests {
     fn the_command_line_is_consistent() {
         use clap::CommandFactory;
         CommandLine::command().debug_assert();
+    }
+
+    #[test]
+    fn the_cut_may_stand_before_or_behind_the_logs() {
+        for line in [
+            "platesmith check cut.otio --log a.csv b.csv --media m",
+            "platesmith check --log a.csv --log b.csv --media m cut.otio",
+            "platesmith check --media m --log a.csv b.csv cut.otio",
+        ] {
+            let parsed = CommandLine::try_parse_from(line.split(' ')).expect("it is complete");
+            let Command::Check(check) = parsed.command else { panic!("it is a check") };
+            assert_eq!(check.cut.cut(), Some("cut.otio".into()), "{line}");
+            assert_eq!(check.cut.logs(), [PathBuf::from("a.csv"), "b.csv".into()], "{line}");
+            assert_eq!(check.cut.media_folders(), [PathBuf::from("m")], "{line}");
+        }
     }
 
     #[test]

@@ -91,6 +91,15 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
     if let Some(anchor) = args.reverse_anchor {
         settings.reverse_anchor = anchor.into();
     }
+    let cut = args.cut().unwrap_or_default();
+    if cut.as_os_str().is_empty() || args.logs().is_empty() {
+        faults.push(BadInput::new(
+            "command line",
+            "",
+            "a cut and at least one plate log are needed",
+            "write: platesmith check CUT --log LOG",
+        ));
+    }
     let cut_rate = match args.cut_rate.as_deref().map(rate).transpose() {
         Ok(rate) => rate,
         Err(wrong) => {
@@ -102,9 +111,9 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
         return Err(Faults(faults));
     }
     Ok(Job {
-        cut: args.cut.clone(),
-        logs: args.log.clone(),
-        media: args.media.clone(),
+        cut,
+        logs: args.logs(),
+        media: args.media_folders(),
         picture: !args.no_picture,
         settings,
         cut_rate,
