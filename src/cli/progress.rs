@@ -25,10 +25,10 @@ impl Bar {
 impl Progress for Bar {
     fn stage(&mut self, name: &str, total: u64) {
         if let Some(bar) = &self.bar {
+            bar.set_message(name.to_string());
             bar.set_length(total);
             bar.set_position(0);
             bar.reset_eta();
-            bar.set_message(name.to_string());
         }
     }
 

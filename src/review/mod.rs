@@ -151,7 +151,10 @@ fn unused(
 ) -> Vec<UnusedRecord> {
     let mut used = vec![false; records.len()];
     for at in subjects.iter().flat_map(|subject| &subject.candidates) {
-        used[*at] = true;
+        if !std::mem::replace(&mut used[*at], true) {
+            // A take rolled only as a plate is used by the takes it serves.
+            matcher.plate_takes_for(*at).into_iter().for_each(|plate| used[plate] = true);
+        }
     }
     let unlisted: Vec<UseClues> = subjects
         .iter()
