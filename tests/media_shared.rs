@@ -67,3 +67,31 @@ fn a_file_reads_as_listed(#[case] below: &str, #[case] rate: &str, #[case] start
     assert!(media.warnings().is_empty(), "{below}: {:?}", media.warnings());
     compare(below, file);
 }
+
+/// Image files: numbered from 86400 (an hour at 24) and from 1001; no timecode in either.
+#[rstest::rstest]
+#[case("footage/stills/dpx10", "psr63.%07d.dpx", 86400, 8)]
+#[case("footage/stills/exr", "psr63.%04d.exr", 1001, 8)]
+#[case("footage/stills/exr_offset_window", "beachball.%04d.exr", 1, 3)]
+fn a_run_of_image_files_reads_as_listed(
+    #[case] below: &str,
+    #[case] pattern: &str,
+    #[case] first: i64,
+    #[case] count: usize,
+) {
+    let Some(folder) = outside::shared(below) else { return };
+    let media = opened(&folder);
+    let info = media.info();
+    assert_eq!(info.frames as usize, count);
+    assert_eq!(info.start, None);
+    let platesmith::media::MediaKind::Images { first_number, .. } = &info.kind else {
+        panic!("{below}: {:?}", info.kind);
+    };
+    assert_eq!(*first_number, first);
+    compare(below, |folder| {
+        let number = first.to_string();
+        let input = format!("{folder}/{pattern}");
+        let all = ["-f", "image2", "-start_number", &number, "-i", &input];
+        all.iter().map(|text| text.to_string()).collect()
+    });
+}

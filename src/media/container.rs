@@ -32,8 +32,8 @@ pub(super) fn open(path: &Path, options: OpenOptions) -> Result<Media, Faults> {
     refuse_stream(&tags, &file)?;
     ffi::keep_streams(&mut input, &[stream]);
     let mut scan = scan::scan(&mut input, stream, &file, size)?;
-    let clock = fit_clock(&input, stream, &scan, &file)?;
     let mut warnings = Vec::new();
+    let clock = fit_clock(&input, stream, &mut scan, &file, &mut warnings)?;
     cut_short(&mut scan, &clock, path, &file, size, &mut warnings)?;
     let mut info = MediaInfo {
         kind: MediaKind::Container(path.to_path_buf()),
@@ -203,7 +203,13 @@ pub(super) fn no_decoder(file: &str, codec: &str) -> Faults {
     )
 }
 
-fn fit_clock(input: &Input, stream: usize, scan: &Scan, file: &str) -> Result<Clock, Faults> {
+fn fit_clock(
+    input: &Input,
+    stream: usize,
+    scan: &mut Scan,
+    file: &str,
+    warnings: &mut Vec<BadInput>,
+) -> Result<Clock, Faults> {
     if scan.times.is_empty() {
         return Err(Faults::one(
             file,
@@ -217,12 +223,32 @@ fn fit_clock(input: &Input, stream: usize, scan: &Scan, file: &str) -> Result<Cl
         None => (ff::Rational(0, 1), Vec::new()),
     };
     let claims: Vec<Rate> = claims.into_iter().filter_map(rate).collect();
-    match (u32::try_from(tick.0), u32::try_from(tick.1)) {
+    let fit = match (u32::try_from(tick.0), u32::try_from(tick.1)) {
         (Ok(num), Ok(den)) if num > 0 && den > 0 => {
-            scan::fit(&scan.times, (num, den), &claims, file)
+            scan::fit(&scan.times, (num, den), &claims, file)?
         }
-        _ => Err(Faults::one(file, "", "its clock has no unit", "rewrap it to MOV, MXF or MKV")),
+        _ => {
+            return Err(Faults::one(
+                file,
+                "",
+                "its clock has no unit",
+                "rewrap it to MOV, MXF or MKV",
+            ));
+        }
+    };
+    if fit.frames < scan.times.len() {
+        warnings.push(BadInput::new(
+            file,
+            format!("frame {}", fit.frames),
+            format!(
+                "the frame is missing near the end, as after a trim without encoding; frames 0-{} are read",
+                fit.frames - 1
+            ),
+            "use the full take, or trim it again and encode",
+        ));
+        scan.times.truncate(fit.frames);
     }
+    Ok(fit.clock)
 }
 
 fn rate(value: ff::Rational) -> Option<Rate> {
@@ -240,8 +266,8 @@ fn cut_short(
 ) -> Result<(), Faults> {
     let promised = scan.times.len();
     let needed = match scan.bytes_needed {
-        Some(needed) => needed,
-        None => super::matroska::promised_bytes(path).unwrap_or(0),
+        Some(needed) if needed > size => needed,
+        _ => super::promised::promised_bytes(path).unwrap_or(0),
     };
     if needed <= size {
         return Ok(());
@@ -276,11 +302,13 @@ pub(super) fn aspect((num, den): (i32, i32)) -> (u32, u32) {
 
 fn field_order(tags: &StreamTags) -> FieldOrder {
     use ff::ffi::AVFieldOrder as Order;
-    // The second letter of a pair is the order of display.
+    // A sample entry with interleaved fields says 9 or 14: the first line is early or late
+    // (QuickTime `fiel`; from memory). FFmpeg names these TB and BT, and its own decoders
+    // take TB as top field first.
     match tags.field_order {
         Order::AV_FIELD_PROGRESSIVE => FieldOrder::Progressive,
-        Order::AV_FIELD_TT | Order::AV_FIELD_BT => FieldOrder::TopFirst,
-        Order::AV_FIELD_BB | Order::AV_FIELD_TB => FieldOrder::BottomFirst,
+        Order::AV_FIELD_TT | Order::AV_FIELD_TB => FieldOrder::TopFirst,
+        Order::AV_FIELD_BB | Order::AV_FIELD_BT => FieldOrder::BottomFirst,
         _ => FieldOrder::Unknown,
     }
 }

@@ -371,20 +371,36 @@ pub(super) fn is_damaged(frame: &ff::frame::Video) -> bool {
     }
 }
 
-/// Sets how a decoder runs: threads by frame and by slice both allowed, checksums checked.
+/// Returns the checksum FFV1 uses: polynomial 0x04C11DB7, from 0, highest bit first.
+pub(super) fn crc32(bytes: &[u8]) -> u32 {
+    // SAFETY: the table is static and not null for this polynomial; the length is that of
+    // the slice.
+    unsafe {
+        let table = c::av_crc_get_table(c::AVCRCId::AV_CRC_32_IEEE);
+        // The library keeps the number with its bytes turned round.
+        c::av_crc(table, 0, bytes.as_ptr(), bytes.len()).swap_bytes()
+    }
+}
+
+/// Sets how a decoder runs: threads by frame and by slice both allowed, checksums checked;
+/// a strict one reports errors it would otherwise paint over.
 ///
 /// The safe layer can name only one kind of threads, and without a kind there are none.
 pub(super) fn set_decoding(
     context: &mut ff::codec::Context,
     threads: u32,
     time_base: ff::Rational,
+    strict: bool,
 ) {
     // SAFETY: the context is allocated and not opened yet, which is when these are read.
     unsafe {
         let raw = context.as_mut_ptr();
         (*raw).thread_type = c::FF_THREAD_FRAME | c::FF_THREAD_SLICE;
-        (*raw).thread_count = i32::try_from(threads.max(1)).unwrap_or(1);
+        (*raw).thread_count = threads.clamp(1, 64) as i32;
         (*raw).err_recognition |= c::AV_EF_CRCCHECK;
+        if strict {
+            (*raw).err_recognition |= c::AV_EF_EXPLODE;
+        }
         (*raw).pkt_timebase = time_base.into();
     }
 }

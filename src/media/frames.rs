@@ -5,10 +5,16 @@
 //! doubling; drop pictures before that key's time (leading pictures of an open GOP, whose
 //! references are missing); frame numbers must be consecutive, and on a shortfall the read
 //! begins again from an earlier key. The decoder is drained at the end of the file.
+//!
+//! Damage: decoders paint over it and go on. The first pass is strict and reports every
+//! error, without saying in which frame when there are threads. At the first error the read
+//! begins again with one thread, where an error belongs to the packet just given; what was
+//! damaged taints all that follows in order of decoding, up to the next key.
 
 use super::clock::Clock;
 use super::container;
 use super::ffi;
+use super::ffv1;
 use super::image_frames::ImageFrames;
 use super::open::{Media, Source};
 use super::picture::Picture;
@@ -17,10 +23,14 @@ use crate::error::Faults;
 use crate::time::{Frame, FrameRange};
 use ff::format::context::Input;
 use ffmpeg_next as ff;
+use std::collections::VecDeque;
 
 /// Most earlier keys a read begins from again before a frame is given up. Ours: a decoder
 /// that needs more than one GOP of run-up is settled after two.
 const MOST_RETRIES: u32 = 4;
+
+/// Most errors while the decoder gives out its last frames. Ours: no decoder holds more.
+const MOST_DRAIN_ERRORS: u32 = 256;
 
 /// The frames of a range, in order, each exactly once.
 pub struct Frames {
@@ -144,18 +154,32 @@ struct Decoding {
     path: std::path::PathBuf,
     name: String,
     stream: usize,
+    threads: u32,
+    intra_only: bool,
     clock: Clock,
     input: Input,
     decoder: ff::decoder::Video,
+    /// FFV1 with checksums, which are checked here.
+    checked: bool,
+    /// One thread, so that an error belongs to a packet.
+    careful: bool,
     /// A packet read ahead.
     held: Option<ff::Packet>,
     /// Time stamp of the key the read began from; `None` at the head of the file.
     key: Option<i64>,
+    fed: Fed,
     ended: bool,
     retries: u32,
     drain_errors: u32,
     /// The last error of the libraries since a good frame.
     blame: Option<ff::Error>,
+}
+
+/// What came out of the decoder.
+enum Out {
+    Frame(ff::frame::Video),
+    Error,
+    End,
 }
 
 impl Decoding {
@@ -164,23 +188,34 @@ impl Decoding {
         let name = media.info.name.clone();
         let input = container::reopen(&path, stream, &name)?;
         let video = input.stream(stream).ok_or_else(|| changed(&name))?;
-        let codec = media.info.codec.as_str();
-        let decoder = open_decoder(&video, media.options.threads)
-            .map_err(|_| container::no_decoder(&name, codec))?;
-        Ok(Decoding {
+        let threads = media.options.threads;
+        let decoder = open_decoder(&video, threads, true)
+            .map_err(|_| container::no_decoder(&name, &media.info.codec))?;
+        let mut decoding = Decoding {
             path,
-            name,
             stream,
+            checked: false,
+            threads,
+            intra_only: ffi::stream_tags(&video).intra_only,
             clock,
-            input,
             decoder,
+            name,
+            input,
+            careful: false,
             held: None,
             key: None,
+            fed: Fed::default(),
             ended: false,
             retries: 0,
             drain_errors: 0,
             blame: None,
-        })
+        };
+        if media.info.codec == "ffv1" {
+            decoding.held = next_packet(&mut decoding.input, stream);
+            let first = decoding.held.as_ref().and_then(|packet| packet.data());
+            decoding.checked = first.is_some_and(ffv1::is_whole);
+        }
+        Ok(decoding)
     }
 
     /// Moves so that `frame` will come out.
@@ -193,10 +228,8 @@ impl Decoding {
     fn seek(&mut self, from: i64, frame: i64) -> Result<(), Faults> {
         let target = self.clock.pts(frame);
         let (mut at, mut step) = (from, 1_i64);
-        self.blame = None;
         while at > 0 {
-            self.decoder.flush();
-            self.ended = false;
+            self.forget();
             if ffi::seek_back(&mut self.input, self.stream, self.clock.pts(at)).is_ok()
                 && let Some(packet) = next_packet(&mut self.input, self.stream)
                 && packet.is_key()
@@ -218,30 +251,67 @@ impl Decoding {
     /// every container, negative time stamps and hidden samples included.
     fn rewind(&mut self) -> Result<(), Faults> {
         self.input = container::reopen(&self.path, self.stream, &self.name)?;
+        self.forget();
+        self.key = None;
+        Ok(())
+    }
+
+    /// Empties the decoder before it gets packets from another place.
+    fn forget(&mut self) {
         self.decoder.flush();
         self.held = None;
-        self.key = None;
+        self.fed = Fed::default();
         self.ended = false;
-        Ok(())
+        self.blame = None;
+    }
+
+    /// Begins again at `wanted` with one thread. Where frames refer to others, the decoder
+    /// is lenient now: it marks what it painted over, and is not stopped by what only looks
+    /// wrong after a seek or a trim.
+    fn be_careful(&mut self, wanted: i64) -> Result<(), String> {
+        self.careful = true;
+        self.threads = 1;
+        let Some(video) = self.input.stream(self.stream) else {
+            return Err("the file changed while it was read".into());
+        };
+        self.decoder = open_decoder(&video, 1, self.intra_only).map_err(|why| why.to_string())?;
+        self.retries = 0;
+        self.seek(wanted, wanted).map_err(|faults| faults.to_string())
     }
 
     /// Returns the picture of frame `wanted`; frames before it are dropped.
     fn next(&mut self, wanted: i64) -> Result<Picture, String> {
         loop {
             let shortfall = match self.receive() {
-                Some(frame) => match self.number(&frame) {
-                    Some(n) if n < wanted => continue,
-                    Some(n) if n == wanted && !ffi::is_damaged(&frame) => {
-                        self.retries = 0;
-                        self.blame = None;
-                        return Picture::new(frame)
-                            .ok_or_else(|| "its samples are not in memory".to_string());
+                Out::Error if !self.careful => {
+                    self.be_careful(wanted)?;
+                    continue;
+                }
+                Out::Error => continue,
+                Out::Frame(frame) => {
+                    let Some(pts) = frame.pts().filter(|pts| self.is_after_key(*pts)) else {
+                        continue;
+                    };
+                    if ffi::is_damaged(&frame) {
+                        self.fed.mark_bad(pts);
+                        if !self.careful {
+                            self.be_careful(wanted)?;
+                            continue;
+                        }
                     }
-                    Some(n) if n == wanted => "the decoder found it damaged",
-                    Some(_) => "the decoder left it out",
-                    None => continue,
-                },
-                None => "the file ended before it",
+                    match self.clock.frame(pts) {
+                        n if n < wanted => continue,
+                        n if n > wanted => "the decoder left it out",
+                        _ if self.fed.is_tainted(pts) => "it is damaged, or a frame it refers to",
+                        _ => {
+                            self.retries = 0;
+                            self.blame = None;
+                            return Picture::new(frame)
+                                .ok_or_else(|| "its samples are not in memory".to_string());
+                        }
+                    }
+                }
+                Out::End => "the file ended before it",
             };
             self.begin_earlier(wanted, shortfall)?;
         }
@@ -263,11 +333,16 @@ impl Decoding {
     }
 
     fn first_picture(&mut self) -> Result<Picture, String> {
-        while let Some(frame) = self.receive() {
-            if frame.timestamp().is_some()
-                && let Some(picture) = Picture::new(frame)
-            {
-                return Ok(picture);
+        loop {
+            match self.receive() {
+                Out::Frame(frame) if frame.pts().is_some() => {
+                    if let Some(picture) = Picture::new(frame) {
+                        return Ok(picture);
+                    }
+                }
+                Out::Error if !self.careful => self.be_careful(0)?,
+                Out::Frame(_) | Out::Error => {}
+                Out::End => break,
             }
         }
         Err(match self.blame {
@@ -276,54 +351,116 @@ impl Decoding {
         })
     }
 
-    /// Returns the file frame of a decoded frame; `None` for a leading picture whose
-    /// references lie before the key the read began from.
-    fn number(&self, frame: &ff::frame::Video) -> Option<i64> {
-        let pts = frame.timestamp()?;
-        (self.key.is_none_or(|key| pts >= key)).then(|| self.clock.frame(pts))
+    /// Tells whether a picture has its references: those before the key the read began
+    /// from are leading pictures of an open GOP.
+    fn is_after_key(&self, pts: i64) -> bool {
+        self.key.is_none_or(|key| pts >= key)
     }
 
-    /// Returns the next frame out of the decoder; `None` at the end of the file.
-    fn receive(&mut self) -> Option<ff::frame::Video> {
+    /// Returns what comes out of the decoder next.
+    fn receive(&mut self) -> Out {
         loop {
             let mut frame = ff::frame::Video::empty();
-            match self.decoder.receive_frame(&mut frame) {
-                Ok(()) => return Some(frame),
-                Err(ff::Error::Eof) => return None,
-                Err(ff::Error::Other { errno: ff::error::EAGAIN }) if self.ended => return None,
-                Err(ff::Error::Other { errno: ff::error::EAGAIN }) => self.feed(),
-                Err(why) => {
-                    self.blame = Some(why);
-                    if self.ended {
-                        // Each error while draining takes one frame off the queue; an
-                        // error for ever would not end, so the end is asked for instead.
-                        self.bad_drains()?;
-                    }
+            let why = match self.decoder.receive_frame(&mut frame) {
+                Ok(()) => return Out::Frame(frame),
+                Err(ff::Error::Eof) => return Out::End,
+                Err(ff::Error::Other { errno: ff::error::EAGAIN }) if self.ended => {
+                    return Out::End;
+                }
+                Err(ff::Error::Other { errno: ff::error::EAGAIN }) => match self.feed() {
+                    Ok(()) => continue,
+                    Err(why) => why,
+                },
+                Err(why) => why,
+            };
+            self.blame = Some(why);
+            self.fed.mark_last_bad();
+            if self.ended {
+                // Each error while draining takes one frame off the queue; errors for ever
+                // would not end by themselves.
+                self.drain_errors += 1;
+                if self.drain_errors > MOST_DRAIN_ERRORS {
+                    return Out::End;
                 }
             }
+            return Out::Error;
         }
     }
 
-    /// Counts errors while draining; `None` once the decoder will not end by itself.
-    fn bad_drains(&mut self) -> Option<()> {
-        self.drain_errors += 1;
-        (self.drain_errors < 256).then_some(())
-    }
-
     /// Gives the decoder one packet, or the end of the file.
-    fn feed(&mut self) {
+    fn feed(&mut self) -> Result<(), ff::Error> {
         let packet = self.held.take().or_else(|| next_packet(&mut self.input, self.stream));
-        let sent = match &packet {
-            Some(packet) => self.decoder.send_packet(packet),
+        match &packet {
+            Some(packet) => {
+                self.fed.add(packet);
+                let sent = self.decoder.send_packet(packet);
+                if self.checked && !packet.data().is_some_and(ffv1::is_whole) {
+                    return Err(ff::Error::InvalidData);
+                }
+                sent
+            }
             None => {
                 self.ended = true;
                 self.drain_errors = 0;
                 self.decoder.send_eof()
             }
-        };
-        if let Err(why) = sent {
-            self.blame = Some(why);
         }
+    }
+}
+
+/// The last packets given to the decoder, in order of decoding.
+#[derive(Default)]
+struct Fed(VecDeque<FedPacket>);
+
+struct FedPacket {
+    pts: Option<i64>,
+    key: bool,
+    bad: bool,
+}
+
+impl Fed {
+    /// Packets kept. Ours: more than a GOP of two seconds at the highest rate in use, since
+    /// only what is still inside the decoder, and its key, must be found again.
+    const KEPT: usize = 512;
+
+    fn add(&mut self, packet: &ff::Packet) {
+        // A bad packet that would be forgotten taints what follows as its oldest entry.
+        if self.0.len() == Self::KEPT
+            && let Some(oldest) = self.0.pop_front()
+            && let Some(next) = self.0.front_mut()
+        {
+            next.bad |= oldest.bad && !next.key;
+        }
+        self.0.push_back(FedPacket { pts: packet.pts(), key: packet.is_key(), bad: false });
+    }
+
+    fn mark_last_bad(&mut self) {
+        if let Some(last) = self.0.back_mut() {
+            last.bad = true;
+        }
+    }
+
+    fn mark_bad(&mut self, pts: i64) {
+        if let Some(packet) = self.0.iter_mut().rev().find(|packet| packet.pts == Some(pts)) {
+            packet.bad = true;
+        }
+    }
+
+    /// Tells whether a picture, or one it may refer to, was damaged: no key lies between a
+    /// bad packet and its own, of which it is not a leading picture.
+    fn is_tainted(&self, pts: i64) -> bool {
+        let Some(at) = self.0.iter().rposition(|packet| packet.pts == Some(pts)) else {
+            return false;
+        };
+        for packet in self.0.iter().take(at + 1).rev() {
+            if packet.bad {
+                return true;
+            }
+            if packet.key && packet.pts.is_some_and(|key| key <= pts) {
+                return false;
+            }
+        }
+        false
     }
 }
 
@@ -339,8 +476,9 @@ fn changed(name: &str) -> Faults {
 fn open_decoder(
     video: &ff::format::stream::Stream,
     threads: u32,
+    strict: bool,
 ) -> Result<ff::decoder::Video, ff::Error> {
     let mut context = ff::codec::Context::from_parameters(video.parameters())?;
-    ffi::set_decoding(&mut context, threads, video.time_base());
+    ffi::set_decoding(&mut context, threads, video.time_base(), strict);
     context.decoder().video()
 }

@@ -57,11 +57,13 @@ pub(super) fn read(head: &[u8]) -> Header {
 }
 
 /// Reads a DPX header (SMPTE ST 268-1, offsets from memory): television timecode at 1920,
-/// television rate at 1940, film rate at 1724. All bits set means "not filled".
+/// television rate at 1940, film rate at 1724. All bits set means "not filled". The image
+/// may begin at 1664, right after the generic header: then there are no such fields.
 fn dpx(head: &[u8], number: fn([u8; 4]) -> u32) -> Header {
+    let read = |at: usize| -> Option<u32> { Some(number(head.get(at..at + 4)?.try_into().ok()?)) };
+    let image = read(4).and_then(|offset| usize::try_from(offset).ok()).unwrap_or(0);
     let field = |at: usize| -> Option<u32> {
-        let bytes: [u8; 4] = head.get(at..at + 4)?.try_into().ok()?;
-        Some(number(bytes)).filter(|value| *value != u32::MAX)
+        read(at).filter(|value| at + 4 <= image && *value != u32::MAX)
     };
     let rate = |at: usize| -> Option<Rate> {
         let value = f32::from_bits(field(at)?);
@@ -197,7 +199,8 @@ mod tests {
     fn dpx_bytes(big: bool, timecode: u32, film: f32, television: f32) -> Vec<u8> {
         let mut head = vec![0xff; 2048];
         head[..4].copy_from_slice(if big { b"SDPX" } else { b"XPDS" });
-        for (at, value) in [(1920, timecode), (1724, film.to_bits()), (1940, television.to_bits())]
+        for (at, value) in
+            [(4, 2048), (1920, timecode), (1724, film.to_bits()), (1940, television.to_bits())]
         {
             let bytes = if big { value.to_be_bytes() } else { value.to_le_bytes() };
             head[at..at + 4].copy_from_slice(&bytes);
@@ -215,6 +218,9 @@ mod tests {
         assert_eq!(read(&dpx_bytes(true, 0, 25.0, f32::INFINITY)).rate, Rate::new(25, 1));
         let unfilled = read(&vec![0xff; 2048]);
         assert_eq!(unfilled, Header::default());
+        let mut short = dpx_bytes(true, 0x1003_2107, 24.0, 24.0);
+        short[4..8].copy_from_slice(&1664_u32.to_be_bytes());
+        assert_eq!(read(&short), Header::default());
         let mut blank = vec![0xff; 2048];
         blank[..4].copy_from_slice(b"SDPX");
         assert_eq!(read(&blank), Header::default());

@@ -123,10 +123,7 @@ pub(super) fn find(path: &Path, step: u32) -> Result<Option<Run>, Faults> {
     if path.is_dir() {
         return run_of_folder(path, step).map(Some);
     }
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder.to_path_buf(),
-        _ => PathBuf::from("."),
-    };
+    let folder = folder_of(path);
     let Some(name) = path.file_name().and_then(|name| name.to_str()) else { return Ok(None) };
     if path.is_file() {
         if Codec::of_ending(path).is_none() {
@@ -170,6 +167,33 @@ fn pattern(name: &str) -> Option<Pattern> {
     let end = start + name[start..].find(']')?;
     let (first, last) = name[start + 1..end].split_once('-')?;
     whole(start, end + 1, Some((first.parse().ok()?, last.parse().ok()?)))
+}
+
+/// Returns what stands before and after the number in a pattern.
+pub(super) fn around_number(name: &str) -> Option<(String, String)> {
+    pattern(name).map(|(prefix, suffix, _)| (prefix, suffix))
+}
+
+/// Returns the first image file that a folder of one run, or a pattern, stands for; also of
+/// a run with files missing, which opening then refuses.
+pub(super) fn first_of(path: &Path) -> Option<PathBuf> {
+    if path.is_dir() {
+        let names = names_in(path).ok()?;
+        let runs = group(names.iter().map(String::as_str));
+        let first = runs.values().next()?.first()?;
+        return (runs.len() == 1).then(|| path.join(&first.1));
+    }
+    let (prefix, suffix, numbers) = pattern(path.file_name()?.to_str()?)?;
+    let wanted = Wanted { folder: folder_of(path), prefix, suffix, numbers };
+    let files = files_of(&wanted).ok()?;
+    files.first().map(|(_, name)| wanted.folder.join(name))
+}
+
+fn folder_of(path: &Path) -> PathBuf {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder.to_path_buf(),
+        _ => PathBuf::from("."),
+    }
 }
 
 /// Groups the image files of a folder into runs, by what stands around their number.
@@ -239,6 +263,11 @@ fn names_in(folder: &Path) -> Result<Vec<String>, Faults> {
 }
 
 fn run_of(wanted: &Wanted, step: i64) -> Result<Run, Faults> {
+    whole_run(wanted, files_of(wanted)?, step)
+}
+
+/// Returns the files of a run with their numbers, in order.
+fn files_of(wanted: &Wanted) -> Result<Vec<(i64, String)>, Faults> {
     let mut files: Vec<(i64, String)> = names_in(&wanted.folder)?
         .into_iter()
         .filter_map(|name| {
@@ -250,7 +279,7 @@ fn run_of(wanted: &Wanted, step: i64) -> Result<Run, Faults> {
         })
         .collect();
     files.sort();
-    whole_run(wanted, files, step)
+    Ok(files)
 }
 
 /// Makes a run of numbered files, if none is missing and no number stands twice.

@@ -128,8 +128,12 @@ fn word_row(
     let shift = component.shift.min(15);
     if component.step == 2 && !big_endian {
         // The usual case, kept plain so that it is done several samples at a time.
-        let words = row.chunks_exact(2).take(width);
-        out.extend(words.map(|word| (u16::from_le_bytes([word[0], word[1]]) >> shift) & mask));
+        let words = &row[..row.len().min(width * 2)];
+        let before = out.len();
+        out.resize(before + words.len() / 2, 0);
+        for (value, word) in out[before..].iter_mut().zip(words.chunks_exact(2)) {
+            *value = (u16::from_le_bytes([word[0], word[1]]) >> shift) & mask;
+        }
         return;
     }
     let step = component.step.max(2);

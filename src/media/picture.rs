@@ -101,7 +101,7 @@ impl Picture {
 
     /// Returns the time stamp in the source's time base.
     pub(super) fn timestamp(&self) -> Option<i64> {
-        self.frame.timestamp()
+        self.frame.pts()
     }
 
     pub(super) fn layout(&self) -> &Layout {

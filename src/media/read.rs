@@ -18,6 +18,9 @@ pub trait FrameReader {
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults>;
 }
 
+/// Frames that cannot be read before a survey gives up. Ours: each costs up to five GOPs.
+const MOST_UNREADABLE: u32 = 64;
+
 /// What a read did.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct ReadSummary {
@@ -60,5 +63,31 @@ impl Media {
             summary.runs.push(run);
         }
         Ok(summary)
+    }
+
+    /// Decodes a range and returns the runs that can be read, in order: what is left of
+    /// damaged media. It gives up after 64 frames that cannot be read; the rest is then not
+    /// among the runs.
+    ///
+    /// # Errors
+    ///
+    /// A range outside the media; a source that can no longer be opened.
+    pub fn readable(&self, range: FrameRange) -> Result<Vec<FrameRange>, Faults> {
+        let mut frames = self.frames(range)?;
+        let mut runs = Vec::new();
+        let mut at = range.start.0;
+        for _ in 0..MOST_UNREADABLE {
+            let first = at;
+            while let Some(Ok(_)) = frames.next_frame() {
+                at += 1;
+            }
+            runs.push(FrameRange::new(first, at));
+            at += 1;
+            if at >= range.end.0 {
+                break;
+            }
+            frames.go_to(FrameRange::new(at, range.end.0))?;
+        }
+        Ok(union(&runs))
     }
 }

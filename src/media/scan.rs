@@ -64,8 +64,15 @@ pub(super) fn scan(
             return Ok(scan);
         }
     }
+    let needed = input.stream(stream).and_then(|s| ffi::index(&s).iter().map(end_of).max());
     rewind(input, stream);
-    from_packets(input, stream, file)
+    let scan = from_packets(input, stream, file)?;
+    Ok(Scan { bytes_needed: needed, ..scan })
+}
+
+/// Returns the byte after an entry of the index.
+fn end_of(entry: &ffi::IndexEntry) -> u64 {
+    u64::try_from(entry.pos).unwrap_or(0).saturating_add(entry.size)
 }
 
 /// Goes to the head of the file.
@@ -109,13 +116,13 @@ fn from_edit_units(input: &mut Input, stream: usize) -> Option<Scan> {
         let video = input.stream(stream)?;
         (video.start_time(), video.duration())
     };
-    if start == i64::MIN || !(1..=100_000_000).contains(&length) {
+    // 10 million frames are four days at 30: a length past that is not believed.
+    if start == i64::MIN || !(1..=10_000_000).contains(&length) {
         return None;
     }
-    let times: Vec<i64> = (start..start.checked_add(length)?).collect();
-    let last = *times.last()?;
-    (head_is(input, stream, start) && tail_is(input, stream, last))
-        .then_some(Scan { times, ..Scan::default() })
+    let end = start.checked_add(length)?;
+    (head_is(input, stream, start) && tail_is(input, stream, end - 1))
+        .then(|| Scan { times: (start..end).collect(), ..Scan::default() })
 }
 
 /// Tells whether the first shown packet has this presentation time.
@@ -142,37 +149,60 @@ fn tail_is(input: &mut Input, stream: usize, last: i64) -> bool {
 }
 
 /// Reads every packet once.
+///
+/// A trim without encoding leaves pictures before the first key frame that no player can
+/// show; some writers give them no time. Anywhere else a packet without one is a fault.
 fn from_packets(input: &mut Input, stream: usize, file: &str) -> Result<Scan, Faults> {
     let mut scan = Scan::default();
+    let mut keys = 0;
     while let Some(packet) = next_packet(input, stream) {
         scan.sizes.push(packet.size() as u64);
-        if ffi::is_hidden(&packet) || packet.size() == 0 {
+        keys += u32::from(packet.is_key());
+        // A packet the end of the file cuts is marked as corrupt.
+        if ffi::is_hidden(&packet) || packet.size() == 0 || packet.is_corrupt() {
             continue;
         }
-        let Some(pts) = packet.pts() else {
-            return Err(Faults::one(
-                file,
-                format!("packet {}", scan.sizes.len() - 1),
-                "its packets carry no presentation times, so a frame cannot be found by time",
-                "rewrap it without re-encoding to MOV, MXF or MKV",
-            ));
-        };
-        scan.times.push(pts);
+        match packet.pts() {
+            Some(pts) => scan.times.push(pts),
+            None if keys == 1 && !packet.is_key() => {}
+            None => return Err(timeless(file, scan.sizes.len() - 1)),
+        }
     }
     scan.times.sort_unstable();
     Ok(scan)
 }
 
+fn timeless(file: &str, packet: usize) -> Faults {
+    Faults::one(
+        file,
+        format!("packet {packet}"),
+        "its packets carry no presentation times, so a frame cannot be found by time",
+        "rewrap it without re-encoding to MOV, MXF or MKV",
+    )
+}
+
+/// Pictures a stream may hold back to put them in order of display: 16 in H.264 and H.265
+/// (ITU-T H.264, A.3; from memory). A trim without encoding loses frames among as many.
+const REORDERED: usize = 16;
+
+/// The rate that fits, and how many frames from the first are there without a gap.
+#[derive(Debug)]
+pub(super) struct Fit {
+    pub clock: Clock,
+    pub frames: usize,
+}
+
 /// Finds the rate on whose grid every shown packet stands.
 ///
 /// `claims` are the rates the headers name, the most trusted first; the rate measured from
-/// first to last packet is tried after them.
+/// first to last packet is tried after them. Frames lost among the last few, as a trim
+/// without encoding leaves them, end the file there.
 pub(super) fn fit(
     times: &[i64],
     tick: (u32, u32),
     claims: &[Rate],
     file: &str,
-) -> Result<Clock, Faults> {
+) -> Result<Fit, Faults> {
     let first = times.first().copied().unwrap_or(0);
     let measured = measured_rate(times, tick);
     let mut candidates: Vec<Rate> = Vec::new();
@@ -184,7 +214,7 @@ pub(super) fn fit(
     for rate in candidates {
         let clock = Clock { first, tick, rate };
         match times.iter().enumerate().find(|(n, pts)| is_off(&clock, *n, **pts)) {
-            None => return Ok(clock),
+            None => return Ok(Fit { clock, frames: times.len() }),
             Some((n, _)) if worst.is_none_or(|(held, _)| n > held) => worst = Some((n, clock)),
             Some(_) => {}
         }
@@ -197,7 +227,18 @@ pub(super) fn fit(
             "rewrap it with its frame rate, or make image files of it",
         ));
     };
+    if n > 1 && times.len() - n <= REORDERED && on_grid(&clock, &times[n..]) {
+        return Ok(Fit { clock, frames: n });
+    }
     Err(varies(times, n, &clock, file))
+}
+
+/// Tells whether times stand on the grid, with frames missing between them.
+fn on_grid(clock: &Clock, times: &[i64]) -> bool {
+    times.iter().all(|pts| {
+        let n = usize::try_from(clock.frame(*pts));
+        n.is_ok_and(|n| !is_off(clock, n, *pts))
+    })
 }
 
 fn is_off(clock: &Clock, n: usize, pts: i64) -> bool {
@@ -223,9 +264,54 @@ fn varies(times: &[i64], n: usize, clock: &Clock, file: &str) -> Faults {
         file,
         format!("frame {n}"),
         format!(
-            "the frame rate varies: the frame comes {:.2} frames {side} for a constant {rate} frames a second",
+            "the frame rate varies, or frames were dropped: the frame comes {:.2} frames {side} \
+             for a constant {rate} frames a second",
             off.abs()
         ),
         "make a copy at a constant frame rate, conform the cut to it and relink",
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FILM: (u32, u32) = (24, 1);
+
+    fn fitted(times: &[i64], tick: (u32, u32), claims: &[(u32, u32)]) -> Result<Fit, Faults> {
+        let claims: Vec<Rate> =
+            claims.iter().filter_map(|(num, den)| Rate::new(*num, *den)).collect();
+        fit(times, tick, &claims, "a.mkv")
+    }
+
+    #[test]
+    fn a_wrong_claim_gives_way_to_what_the_packets_say() {
+        let times: Vec<i64> = (0..500).map(|n| (n * 1001 + 12) / 24).collect();
+        for claims in [&[(25, 1)][..], &[], &[(1000, 1), (239, 10)]] {
+            let fit = fitted(&times, (1, 1000), claims).expect("constant");
+            assert_eq!(fit.clock.rate.to_string(), "24000/1001");
+        }
+    }
+
+    #[test]
+    fn jitter_of_a_tick_is_no_varying_rate_and_half_a_frame_is() {
+        let jitter: Vec<i64> = (0..200).map(|n| n * 40 + n % 2).collect();
+        assert!(fitted(&jitter, (1, 1000), &[(25, 1)]).is_ok());
+        let wobble: Vec<i64> = (0..200).map(|n| n * 40 + (n % 2) * 15).collect();
+        assert!(fitted(&wobble, (1, 1000), &[(25, 1)]).is_err());
+    }
+
+    #[test]
+    fn a_gap_in_the_middle_is_refused_and_one_among_the_last_ends_the_file() {
+        let gap = |at: i64| -> Vec<i64> { (0..100).filter(|n| *n != at).collect() };
+        let fault = fitted(&gap(50), (1, 24), &[FILM]).expect_err("a dropped frame");
+        assert_eq!(
+            fault.to_string(),
+            "a.mkv, frame 50: the frame rate varies, or frames were dropped: the frame comes \
+             1.00 frames late for a constant 24 frames a second"
+        );
+        assert_eq!(fitted(&gap(97), (1, 24), &[FILM]).expect("a trim").frames, 97);
+        let two_rates: Vec<i64> = (0..95).map(|n| n * 10).chain([950, 965, 980]).collect();
+        assert!(fitted(&two_rates, (1, 240), &[FILM]).is_err());
+    }
 }

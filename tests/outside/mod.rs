@@ -49,7 +49,8 @@ pub fn python() -> Option<PathBuf> {
     None
 }
 
-fn skipped(why: &str) {
+/// Says that a check was left out, and why.
+pub fn skipped(why: &str) {
     // Straight to the terminal: the test harness hides what a passing test prints.
     use std::io::Write;
     let _ = writeln!(std::io::stderr().lock(), "SKIPPED: {why}");
