@@ -164,11 +164,12 @@ pub(super) fn reposition_words(hides: &Reposition) -> String {
 
 /// Says how plate frames reach the plate file.
 pub(super) fn method_words(plate: &PlateSummary) -> Option<String> {
-    Some(match (plate.method?, &plate.encode_reason) {
+    let made = match (plate.method?, &plate.encode_reason) {
         (Method::Copy, _) => "coded frames copied unchanged".into(),
         (Method::Encode, Some(why)) => format!("decoded and encoded: {}", said(why)),
         (Method::Encode, None) => "decoded and encoded".into(),
-    })
+    };
+    Some(plate.notes.iter().fold(made, |words, note| format!("{words}; {}", said(note))))
 }
 
 /// The word in the margin beside a reason.

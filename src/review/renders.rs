@@ -198,6 +198,7 @@ fn note(finding: &mut UseFinding, made: &PlateMade, out: &Path) {
     if let Some(summary) = &mut finding.plate {
         summary.method = Some(made.method);
         summary.encode_reason = made.encode_reason.clone();
+        summary.notes = made.notes.clone();
         summary.file = Some(relative(&made.path, out));
     }
 }

@@ -262,6 +262,7 @@ impl Reviewer<'_> {
             range_in_take: range,
             method: None,
             encode_reason: None,
+            notes: Vec::new(),
             turns,
             passes: passes(range.count().0, need.count().0, turns),
             map: map.as_ref().map(FrameMap::triples),
