@@ -188,6 +188,7 @@ fn finding(at: usize, used: &Use) -> UseFinding {
             range_in_take: FrameRange::new(12, 60),
             method: Some(Method::Copy),
             encode_reason: None,
+            notes: Vec::new(),
             turns: Turns::Twice,
             passes: 2,
             map: Some(vec![[12, 59, 1], [59, 12, -1]]),
