@@ -5,7 +5,9 @@ use super::image_copy::copy_images;
 use super::loop_map::FrameMap;
 use super::place::{Part, Placed, bytes_in};
 use crate::error::{BadInput, Faults};
-use crate::media::{CodedVideo, FieldOrder, Media, MediaInfo, MediaKind, NoCopy, StartTimecode};
+use crate::media::{
+    CodedVideo, FieldOrder, Media, MediaInfo, MediaKind, NoCopy, StartTimecode, Track,
+};
 use crate::time::Rate;
 use serde::Serialize;
 use std::path::{Path, PathBuf};
@@ -233,6 +235,7 @@ fn copied(
     let reel = job.reel.clone().unwrap_or_else(|| name.to_owned());
     let track = video
         .track(label, Some(reel))
+        .map(|track| Track { rate: job.rate(), ..track })
         .ok_or_else(|| NoCopy::Reason("its picture track cannot be described".into()))?;
     let part = Part::file(folder, &format!("{name}.{}", video.container().extension()))?;
     let open = part.open_file().ok_or_else(|| written(name, "it is a folder"))?;

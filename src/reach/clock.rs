@@ -22,6 +22,8 @@ pub struct Clocks {
     pub file_start: Option<Frame>,
     /// Frames in the file; `None` without media.
     pub file_frames: Option<u64>,
+    /// False if nothing tells a timecode: the take clock is then the file clock.
+    pub has_timecode: bool,
     scale: Exact,
     offset: Exact,
 }
@@ -34,6 +36,7 @@ impl Clocks {
             counting: Counting::new(clip_rate, false),
             file_start: None,
             file_frames: None,
+            has_timecode: true,
             scale: Exact::one(),
             offset: whole(0),
         }
@@ -67,9 +70,10 @@ impl Clocks {
         Some(FrameRange::new(start.0, start.0.saturating_add_unsigned(self.file_frames?)))
     }
 
-    /// Returns the label of a take frame, or `#N` where the rate carries no timecode.
+    /// Returns the label of a take frame, or `#N` (file frame) where the rate carries no
+    /// timecode or the take has none.
     pub fn label(&self, frame: Frame) -> String {
-        if self.rate.is_standard() {
+        if self.has_timecode && self.rate.is_standard() {
             self.counting.label(frame)
         } else {
             format!("#{}", frame.0 - self.file_start.map_or(0, |start| start.0))
@@ -126,6 +130,7 @@ pub fn read_clocks(
         counting,
         file_start: Some(start),
         file_frames: Some(media.frames),
+        has_timecode: starts.told(),
         scale,
         offset: whole(start.0) - zero,
     };
@@ -165,6 +170,11 @@ impl Starts {
     fn timeline(&self) -> Option<Frame> {
         let (start, _) = self.available.as_ref()?;
         (start.is_integer() && *start != whole(0)).then(|| Frame(floor(start)))
+    }
+
+    /// Tells whether anything says where the take's timecode starts.
+    fn told(&self) -> bool {
+        self.container.or(self.log).or(self.timeline()).is_some()
     }
 
     fn chosen(&self, trust: &[TimecodeTrust]) -> Frame {

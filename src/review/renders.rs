@@ -6,7 +6,7 @@ use crate::error::{BadInput, Faults};
 use crate::findings::UseFinding;
 use crate::media::StartTimecode;
 use crate::plate::{FrameMap, PlateCodec, PlateJob, PlateMade, make_plate, make_version};
-use crate::time::{Counting, Exact, Frame, FrameRange, Rate, ceil, floor};
+use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor};
 use crate::timeline::{Cut, Speed, Use};
 use num_traits::One;
 use std::path::Path;
@@ -100,7 +100,7 @@ impl Render<'_> {
             map,
             out: stem,
             reel: None,
-            start: clocks.rate.is_standard().then_some(start),
+            start: (clocks.has_timecode && clocks.rate.is_standard()).then_some(start),
             rate: None,
             first_number: self.job.settings.first_frame,
             codec: self.codec,
@@ -110,12 +110,16 @@ impl Render<'_> {
         let made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
         let laid = if self.is_frame_for_frame(clocks.rate) {
-            first_take_frame_shown(finding, self.used, self.cut.rate).map(|first| LaidPlate {
-                name: name_of(&made),
-                media: files_of(&made, plate_job.first_number),
-                rate: clocks.rate,
-                available: need,
-                first_shown: first,
+            let first = first_take_frame_shown(finding, self.used, self.cut.rate);
+            first.map(|first| {
+                let embedded = embedded_start(plate_job.start, need.start);
+                LaidPlate {
+                    name: name_of(&made),
+                    media: files_of(&made, plate_job.first_number),
+                    rate: clocks.rate,
+                    available: need.shifted(FrameShift(embedded - need.start.0)),
+                    first_shown: first - need.start.0 + embedded,
+                }
             })
         } else {
             self.record_twin(finding, &plate_job, &made, progress)?
@@ -179,13 +183,14 @@ impl Render<'_> {
         if let Some(summary) = &mut finding.plate {
             summary.record_file = Some(relative(&made.path, self.out));
         }
-        let end = first.0.saturating_add_unsigned(visible.count().0);
+        let embedded = embedded_start(twin.start, first);
+        let end = embedded.saturating_add_unsigned(visible.count().0);
         Ok(Some(LaidPlate {
             name,
             media: files_of(&made, plate.first_number),
             rate,
-            available: FrameRange::new(first.0, end),
-            first_shown: cut_start.saturating_add(self.used.range_in_cut.start.0),
+            available: FrameRange::new(embedded, end),
+            first_shown: embedded + (self.used.range_in_cut.start.0 - visible.start.0),
         }))
     }
 }
@@ -206,6 +211,12 @@ fn note(finding: &mut UseFinding, made: &PlateMade, out: &Path) {
 fn relative(path: &Path, out: &Path) -> String {
     let below = path.strip_prefix(out).unwrap_or(path);
     below.components().map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
+}
+
+/// Returns what a reader of the plate takes for its first frame: its embedded timecode as a
+/// count, which wraps at midnight as labels do, or zero where there is none.
+fn embedded_start(start: Option<StartTimecode>, first: Frame) -> i64 {
+    start.map_or(0, |start| first.0.rem_euclid(start.counting.frames_in_day()))
 }
 
 /// Returns the name of a finished plate: its file name without ending.
