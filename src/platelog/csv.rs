@@ -144,7 +144,7 @@ pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) 
         say(format!("row {}", row.number), wrong);
     }
     let Some((headings, rest)) = rest.split_first() else { return Vec::new() };
-    let columns = columns(headings, &mut say);
+    let columns = in_order(headings, &columns(headings, &mut say));
     let filled = rest.iter().filter(|row| !row.is_blank());
     let entries: Vec<Entry> =
         filled.map(|row| entry(row, headings, &columns, source, faults)).collect();
@@ -217,29 +217,42 @@ fn unknown_column(heading: &str) -> Wrong {
     Wrong::new(format!("\"{heading}\" is not a heading of a plate log"), remedy)
 }
 
+/// A column that is read.
+struct Column {
+    key: &'static str,
+    at: usize,
+    /// How faults name it: `column "plates"`.
+    named: String,
+}
+
+/// Lists the columns in the order in which they are read: rate, start and end first, since
+/// the rest is held against them.
+fn in_order(headings: &Row, columns: &[Option<&'static str>]) -> Vec<Column> {
+    let first = ["rate", "start", "end"];
+    let order = first.into_iter().chain(KEYS.into_iter().filter(|key| !first.contains(key)));
+    let column = |key| {
+        let at = columns.iter().position(|column| *column == Some(key))?;
+        let heading = headings.cells.get(at).map_or(key, |heading| heading.trim());
+        Some(Column { key, at, named: format!("column \"{}\"", shown(heading, QUOTED)) })
+    };
+    order.filter_map(column).collect()
+}
+
 fn entry(
     row: &Row,
     headings: &Row,
-    columns: &[Option<&'static str>],
+    columns: &[Column],
     source: &Source<'_>,
     faults: &mut Vec<BadInput>,
 ) -> Entry {
     let place = format!("row {}", row.number);
     let mut filling = Filling::new(source, &place, faults);
     ragged(row, headings, &place, &mut filling);
-    // Rate, start and end first: the rest is held against them.
-    let first = ["rate", "start", "end"];
-    let order = first.into_iter().chain(KEYS.into_iter().filter(|key| !first.contains(key)));
-    for key in order {
-        let column = columns.iter().position(|column| *column == Some(key));
-        let Some((column, cell)) = column.and_then(|at| Some((at, row.cells.get(at)?))) else {
+    for Column { key, at, named } in columns {
+        let Some(cell) = row.cells.get(*at).filter(|cell| !cell.trim().is_empty()) else {
             continue;
         };
-        if cell.trim().is_empty() {
-            continue;
-        }
-        let heading = headings.cells.get(column).map_or(key, |heading| heading.trim());
-        let at = format!("{place}, column \"{}\"", shown(heading, QUOTED));
+        let at = [place.as_str(), ", ", named].concat();
         if cell.len() > LONGEST_CELL {
             let wrong = Wrong::new(
                 format!("the cell holds {} bytes: \"{}\"", cell.len(), shown(cell.trim(), 20)),
