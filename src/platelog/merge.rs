@@ -39,18 +39,19 @@ struct Take {
     parts: Vec<Entry>,
     /// What two or more entries add up to. Most takes have one, and a copy of it for
     /// nothing would double the work.
-    joined: Option<Record>,
+    joined: Option<Box<Record>>,
     /// The part that says exactly this, by file and values; filled once a second comes.
     said: BTreeMap<(String, String), usize>,
 }
 
 impl Take {
     fn record(&self) -> Option<&Record> {
-        self.joined.as_ref().or_else(|| Some(&self.parts.first()?.record))
+        self.joined.as_deref().or_else(|| Some(&*self.parts.first()?.record))
     }
 
     fn done(self) -> Option<Record> {
-        self.joined.or_else(|| Some(self.parts.into_iter().next()?.record))
+        let record = self.joined.or_else(|| Some(self.parts.into_iter().next()?.record));
+        record.map(|record| *record)
     }
 }
 
@@ -113,7 +114,8 @@ impl Takes<'_> {
             return;
         }
         take.said.insert(values, take.parts.len());
-        let mut record = take.joined.take().or_else(|| take.record().cloned()).unwrap_or_default();
+        let of_one = |take: &Take| take.record().cloned().map(Box::new);
+        let mut record = take.joined.take().or_else(|| of_one(take)).unwrap_or_default();
         let different = join(&mut record, &entry.record, self.settings);
         take.joined = Some(record);
         for (key, words) in group(&different, &take.parts) {
