@@ -324,7 +324,7 @@ impl<'r> Matcher<'r> {
                 let near =
                     entries[..until].iter().rev().take_while(|entry| entry.latest_s >= first);
                 for entry in near.filter(|entry| entry.last_s >= first) {
-                    if self.time_says(entry.record, clues) == TimeSays::Overlaps {
+                    if self.overlaps(entry.record, clues) {
                         let shown = self.records.get(entry.record).and_then(|r| r.roll.as_deref());
                         let sentence =
                             || format!("roll {} and overlapping timecode", shown.unwrap_or(&roll));
@@ -373,7 +373,7 @@ impl<'r> Matcher<'r> {
         }
         let camera = clues.camera.as_deref().and_then(names::camera_letter);
         evidence.camera = camera.is_some() && camera == known.camera;
-        evidence.overlaps = self.time_says(at, clues) == TimeSays::Overlaps;
+        evidence.overlaps = self.overlaps(at, clues);
     }
 
     /// Says what contradicts a record, if anything does. A unique id cannot be contradicted.
@@ -421,15 +421,24 @@ impl<'r> Matcher<'r> {
     }
 
     fn time_says(&self, at: usize, clues: &UseClues) -> TimeSays {
-        let (Some(time), Some(known), Some(record)) =
-            (&clues.time, self.known.get(at), self.records.get(at))
-        else {
-            return TimeSays::Nothing;
-        };
-        let span = known.span.or_else(|| span_at(record, time.rate, self.settings));
+        let placed = self.placed(at, clues);
+        placed.map_or(TimeSays::Nothing, |(span, time, shift)| span.against(time, shift))
+    }
+
+    /// Tells whether the use's frames meet the record's, without the words of a
+    /// contradiction: they cost more than the answer.
+    fn overlaps(&self, at: usize, clues: &UseClues) -> bool {
+        self.placed(at, clues).is_some_and(|(span, time, shift)| span.overlaps(time, shift))
+    }
+
+    /// Returns when a record's take ran, the use's time, and the roll's offset.
+    fn placed<'c>(&self, at: usize, clues: &'c UseClues) -> Option<(Span, &'c TimeClue, i64)> {
+        let (time, known) = (clues.time.as_ref()?, self.known.get(at)?);
+        let record = self.records.get(at)?;
+        let span = known.span.or_else(|| span_at(record, time.rate, self.settings))?;
         let roll = known.roll.as_ref();
         let shift = roll.and_then(|roll| self.offsets.get(roll)).copied().unwrap_or(0);
-        span.map_or(TimeSays::Nothing, |span| span.against(time, shift))
+        Some((span, time, shift))
     }
 
     fn is_exactly(&self, at: usize, name: &str) -> bool {

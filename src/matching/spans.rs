@@ -67,14 +67,30 @@ impl Span {
         (second(self.range.start), second(self.range.end))
     }
 
+    /// Tells whether a use's frames meet the span's, on whichever day.
+    pub fn overlaps(&self, time: &TimeClue, shift: i64) -> bool {
+        let (span, used) = self.beside(time, shift);
+        self.nearest(span, used) == 0
+    }
+
+    /// Returns the span's frames and the use's on one clock.
+    fn beside(&self, time: &TimeClue, shift: i64) -> (FrameRange, FrameRange) {
+        let used = to_rate(time.range, time.rate, self.counting.rate());
+        (self.range.shifted(FrameShift(shift)), used)
+    }
+
+    /// Returns the gap between them on the day on which it is least.
+    fn nearest(&self, span: FrameRange, used: FrameRange) -> i64 {
+        let day = self.counting.frames_in_day();
+        let gaps = [-day, 0, day].map(|days| gap(span, used.shifted(FrameShift(days))));
+        gaps.into_iter().min_by_key(|gap| gap.unsigned_abs()).unwrap_or(0)
+    }
+
     /// Tells what a use's time says. `shift` is the roll's constant offset in frames.
     pub fn against(&self, time: &TimeClue, shift: i64) -> TimeSays {
-        let span = self.range.shifted(FrameShift(shift));
-        let used = to_rate(time.range, time.rate, self.counting.rate());
-        let day = self.counting.frames_in_day();
+        let (span, used) = self.beside(time, shift);
         let second = i64::from(self.counting.rate().nominal());
-        let gaps = [-day, 0, day].map(|days| gap(span, used.shifted(FrameShift(days))));
-        let nearest = gaps.into_iter().min_by_key(|gap| gap.unsigned_abs()).unwrap_or(0);
+        let nearest = self.nearest(span, used);
         if nearest == 0 {
             return TimeSays::Overlaps;
         }

@@ -315,9 +315,9 @@ fn the_nearest_uses_say_what_spoke_against_them() {
         labelled("S030", media("K999C001.mov")),
     ];
     let matcher = Matcher::new(&records, &settings);
-    let nearest = NearestUses::new(&uses);
+    let nearest = NearestUses::new(&uses, &matcher);
     assert_eq!(
-        nearest.of(&matcher, 0),
+        nearest.of(0),
         [
             "S010: camera clip name in the media's file name: A014C007, but its timecode \
              05:00:00:00-05:00:01:00 is not in the record's 01:00:00:00-01:02:00:00",
@@ -325,7 +325,7 @@ fn the_nearest_uses_say_what_spoke_against_them() {
              are named A014C008.mov, another camera clip",
         ]
     );
-    assert!(nearest.of(&matcher, 1).is_empty());
+    assert!(nearest.of(1).is_empty());
     let found: Vec<Matched> = uses.iter().map(|clues| matcher.find(clues)).collect();
     assert_eq!(unmatched(records.len(), &found), [0, 1]);
 }
@@ -446,14 +446,14 @@ proptest! {
         let matcher = Matcher::new(&records, &settings);
         let offsets = matcher.roll_offsets(&uses);
         let matcher = matcher.with_offsets(&offsets);
-        let nearest = NearestUses::new(&uses);
+        let nearest = NearestUses::new(&uses, &matcher);
         for clues in &uses {
             let found = matcher.find(clues);
             prop_assert_eq!(found.record.is_some(), found.candidates.len() == 1);
         }
         for at in 0..records.len() {
             prop_assert!(!matcher.plate_takes_for(at).contains(&at));
-            prop_assert!(nearest.of(&matcher, at).len() <= 3);
+            prop_assert!(nearest.of(at).len() <= 3);
         }
     }
 }

@@ -4,6 +4,7 @@ use super::cells::{self, QUOTED};
 use super::entry::{Entry, Filling, Source};
 use super::{KEYS, Wrong, key_of, keys};
 use crate::error::{BadInput, shown};
+use std::borrow::Cow;
 
 /// Cells longer than this are a runaway quotation mark, not a note; ours.
 const LONGEST_CELL: usize = 64 * 1024;
@@ -13,12 +14,13 @@ const TITLE_ROWS: usize = 30;
 
 /// One row as a spreadsheet numbers it, blank rows counted.
 #[derive(Debug, Clone, PartialEq, Eq)]
-struct Row {
+struct Row<'t> {
     number: usize,
-    cells: Vec<String>,
+    /// Borrowed from the text unless quoted.
+    cells: Vec<Cow<'t, str>>,
 }
 
-impl Row {
+impl Row<'_> {
     fn is_blank(&self) -> bool {
         self.cells.iter().all(|cell| cell.trim().is_empty())
     }
@@ -29,47 +31,43 @@ impl Row {
 /// that is never closed is a letter, and its row is returned.
 ///
 /// Source: RFC 4180, read as leniently as the usual spreadsheet programs do.
-fn table(text: &str, separator: char, most: usize) -> (Vec<Row>, Option<usize>) {
+fn table(text: &str, separator: char, most: usize) -> (Vec<Row<'_>>, Option<usize>) {
     let (mut rows, mut unclosed) = (Vec::new(), None);
-    let mut cells: Vec<String> = Vec::new();
-    let mut cell = String::new();
+    let mut cells: Vec<Cow<'_, str>> = Vec::new();
+    let ends_cell = |letter: char| letter == separator || letter == '\n' || letter == '\r';
     let mut at = 0;
-    let mut at_head = true;
-    while let Some(letter) = text[at..].chars().next() {
-        let next = at + letter.len_utf8();
-        if letter == '"' && at_head && unclosed.is_none() {
-            match quoted(&text[next..]) {
-                Some((inside, length)) => {
-                    cell.push_str(&inside);
-                    at = next + length;
-                    at_head = false;
-                    continue;
-                }
-                None => unclosed = Some(rows.len() + 1),
+    while at < text.len() || !cells.is_empty() {
+        let mut inside = None;
+        if text[at..].starts_with('"') && unclosed.is_none() {
+            inside = quoted(&text[at + 1..]);
+            if inside.is_none() {
+                unclosed = Some(rows.len() + 1);
             }
         }
-        at = next;
-        at_head = false;
-        if letter == separator {
-            cells.push(std::mem::take(&mut cell));
-            at_head = true;
-        } else if letter == '\n' || letter == '\r' {
-            if letter == '\r' && text[at..].starts_with('\n') {
-                at += 1;
-            }
-            cells.push(std::mem::take(&mut cell));
-            rows.push(Row { number: rows.len() + 1, cells: std::mem::take(&mut cells) });
-            at_head = true;
-            if rows.len() == most {
-                return (rows, unclosed);
-            }
-        } else {
-            cell.push(letter);
+        let from = at + inside.as_ref().map_or(0, |(_, length)| 1 + length);
+        at = text[from..].find(ends_cell).map_or(text.len(), |length| from + length);
+        let rest = &text[from..at];
+        cells.push(match inside {
+            Some((inside, _)) => Cow::Owned(inside + rest),
+            None => Cow::Borrowed(rest),
+        });
+        let Some(end) = text[at..].chars().next() else {
+            rows.push(Row { number: rows.len() + 1, cells });
+            return (rows, unclosed);
+        };
+        at += end.len_utf8();
+        if end == separator {
+            continue;
         }
-    }
-    if !cell.is_empty() || !cells.is_empty() {
-        cells.push(cell);
+        if end == '\r' && text[at..].starts_with('\n') {
+            at += 1;
+        }
+        let width = cells.len();
+        let cells = std::mem::replace(&mut cells, Vec::with_capacity(width));
         rows.push(Row { number: rows.len() + 1, cells });
+        if rows.len() == most {
+            break;
+        }
     }
     (rows, unclosed)
 }
@@ -109,8 +107,8 @@ fn heading_row(text: &str) -> (char, Option<usize>) {
 }
 
 /// Returns the count of known headings of the row that has most of them, and its index.
-fn best_row(rows: &[Row]) -> Option<(usize, usize)> {
-    let known = |row: &Row| row.cells.iter().filter(|cell| key_of(cell).is_some()).count();
+fn best_row(rows: &[Row<'_>]) -> Option<(usize, usize)> {
+    let known = |row: &Row<'_>| row.cells.iter().filter(|cell| key_of(cell).is_some()).count();
     let counted = rows.iter().enumerate().map(|(at, row)| (known(row), at));
     // The first of equals: `max_by_key` would return the last.
     counted.filter(|(known, _)| *known > 0).rev().max_by_key(|(known, _)| *known)
@@ -144,10 +142,10 @@ pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) 
         say(format!("row {}", row.number), wrong);
     }
     let Some((headings, rest)) = rest.split_first() else { return Vec::new() };
-    let columns = columns(headings, &mut say);
+    let columns = in_order(headings, &columns(headings, &mut say));
     let filled = rest.iter().filter(|row| !row.is_blank());
-    let entries: Vec<Entry> =
-        filled.map(|row| entry(row, headings, &columns, source, faults)).collect();
+    let mut entries: Vec<Entry> = Vec::with_capacity(rest.len());
+    entries.extend(filled.map(|row| entry(row, headings, &columns, source, faults)));
     if entries.is_empty() {
         faults.push(BadInput::new(
             source.name,
@@ -159,8 +157,9 @@ pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) 
     entries
 }
 
-fn holds_times(row: &Row) -> bool {
-    let times = |cell: &&String| super::points::label_fault(first_point(cell), None).is_none();
+fn holds_times(row: &Row<'_>) -> bool {
+    let times =
+        |cell: &&Cow<'_, str>| super::points::label_fault(first_point(cell), None).is_none();
     row.cells.iter().filter(times).count() > 0 && row.cells.len() > 1
 }
 
@@ -168,7 +167,7 @@ fn first_point(cell: &str) -> &str {
     cell.trim().split([' ', '-', '\u{2013}']).next().unwrap_or_default()
 }
 
-fn no_headings(rows: &[Row]) -> (String, Wrong) {
+fn no_headings(rows: &[Row<'_>]) -> (String, Wrong) {
     let list = "scene, slate, take, camera, roll, clip, plates, lock_off, boom and so on";
     let first = rows.iter().find(|row| !row.is_blank());
     let Some(row) = first else {
@@ -185,7 +184,7 @@ fn no_headings(rows: &[Row]) -> (String, Wrong) {
 }
 
 /// Returns the key of each column; unknown and second columns have none.
-fn columns(headings: &Row, say: &mut impl FnMut(String, Wrong)) -> Vec<Option<&'static str>> {
+fn columns(headings: &Row<'_>, say: &mut impl FnMut(String, Wrong)) -> Vec<Option<&'static str>> {
     let mut columns: Vec<Option<&'static str>> = Vec::with_capacity(headings.cells.len());
     for heading in &headings.cells {
         let place =
@@ -217,29 +216,42 @@ fn unknown_column(heading: &str) -> Wrong {
     Wrong::new(format!("\"{heading}\" is not a heading of a plate log"), remedy)
 }
 
+/// A column that is read.
+struct Column {
+    key: &'static str,
+    at: usize,
+    /// How faults name it: `column "plates"`.
+    named: String,
+}
+
+/// Lists the columns in the order in which they are read: rate, start and end first, since
+/// the rest is held against them.
+fn in_order(headings: &Row<'_>, columns: &[Option<&'static str>]) -> Vec<Column> {
+    let first = ["rate", "start", "end"];
+    let order = first.into_iter().chain(KEYS.into_iter().filter(|key| !first.contains(key)));
+    let column = |key| {
+        let at = columns.iter().position(|column| *column == Some(key))?;
+        let heading = headings.cells.get(at).map_or(key, |heading| heading.trim());
+        Some(Column { key, at, named: format!("column \"{}\"", shown(heading, QUOTED)) })
+    };
+    order.filter_map(column).collect()
+}
+
 fn entry(
-    row: &Row,
-    headings: &Row,
-    columns: &[Option<&'static str>],
+    row: &Row<'_>,
+    headings: &Row<'_>,
+    columns: &[Column],
     source: &Source<'_>,
     faults: &mut Vec<BadInput>,
 ) -> Entry {
     let place = format!("row {}", row.number);
     let mut filling = Filling::new(source, &place, faults);
     ragged(row, headings, &place, &mut filling);
-    // Rate, start and end first: the rest is held against them.
-    let first = ["rate", "start", "end"];
-    let order = first.into_iter().chain(KEYS.into_iter().filter(|key| !first.contains(key)));
-    for key in order {
-        let column = columns.iter().position(|column| *column == Some(key));
-        let Some((column, cell)) = column.and_then(|at| Some((at, row.cells.get(at)?))) else {
+    for Column { key, at, named } in columns {
+        let Some(cell) = row.cells.get(*at).filter(|cell| !cell.trim().is_empty()) else {
             continue;
         };
-        if cell.trim().is_empty() {
-            continue;
-        }
-        let heading = headings.cells.get(column).map_or(key, |heading| heading.trim());
-        let at = format!("{place}, column \"{}\"", shown(heading, QUOTED));
+        let at = [place.as_str(), ", ", named].concat();
         if cell.len() > LONGEST_CELL {
             let wrong = Wrong::new(
                 format!("the cell holds {} bytes: \"{}\"", cell.len(), shown(cell.trim(), 20)),
@@ -254,7 +266,7 @@ fn entry(
     filling.done()
 }
 
-fn ragged(row: &Row, headings: &Row, place: &str, filling: &mut Filling<'_, '_>) {
+fn ragged(row: &Row<'_>, headings: &Row<'_>, place: &str, filling: &mut Filling<'_, '_>) {
     let (has, wants) = (row.cells.len(), headings.cells.len());
     let spilled = row.cells.iter().skip(wants).any(|cell| !cell.trim().is_empty());
     if has < wants || spilled {
@@ -298,7 +310,8 @@ mod tests {
     use super::*;
 
     fn cells(text: &str) -> Vec<Vec<String>> {
-        table(text, ',', usize::MAX).0.into_iter().map(|row| row.cells).collect()
+        let owned = |row: Row<'_>| row.cells.into_iter().map(Cow::into_owned).collect();
+        table(text, ',', usize::MAX).0.into_iter().map(owned).collect()
     }
 
     #[test]

@@ -25,8 +25,9 @@ pub(super) struct Entry {
     pub file: String,
     /// Its place in the file: `row 14`, `/records/3`.
     pub place: String,
-    /// What was read.
-    pub record: Record,
+    /// What was read; boxed, since entries are moved from list to list and records are
+    /// large.
+    pub record: Box<Record>,
 }
 
 /// Fills a record and gathers the faults of its values.
@@ -48,7 +49,8 @@ impl<'a, 'f> Filling<'a, 'f> {
 
     /// Ends the record.
     pub fn done(self) -> Entry {
-        Entry { file: self.source.name.to_string(), place: self.place, record: self.record }
+        let record = Box::new(self.record);
+        Entry { file: self.source.name.to_string(), place: self.place, record }
     }
 
     /// Notes a fault.
@@ -117,6 +119,11 @@ impl<'a, 'f> Filling<'a, 'f> {
 
     /// Sets the lock-offs or the boom spans.
     pub fn ranges(&mut self, key: &str, said: Vec<(String, Result<PointRange, Wrong>)>) {
+        // Most cells hold one range; a list that grows by itself begins with room for four.
+        match key {
+            "lock_off" => self.record.lock_off.reserve_exact(said.len()),
+            _ => self.record.boom.reserve_exact(said.len()),
+        }
         for (place, said) in said {
             let said = said.and_then(|range| self.checked(range, ""));
             if let Some(range) = self.kept(&place, said) {
@@ -130,6 +137,7 @@ impl<'a, 'f> Filling<'a, 'f> {
 
     /// Sets the plates.
     pub fn plates(&mut self, said: Vec<(String, Result<PlateNote, Wrong>)>) {
+        self.record.plates.reserve_exact(said.len());
         for (place, said) in said {
             let said = said.and_then(|plate| self.checked_plate(plate));
             if let Some(plate) = self.kept(&place, said) {

@@ -22,13 +22,7 @@ pub(super) fn merged(
     let numbered = entries.into_iter().enumerate();
     let (with_camera, without): (Vec<_>, Vec<_>) =
         numbered.partition(|(_, entry)| entry.record.camera.is_some());
-    let mut takes = Takes {
-        settings,
-        takes: Vec::new(),
-        keys: BTreeMap::new(),
-        copies: BTreeMap::new(),
-        faults,
-    };
+    let mut takes = Takes { settings, takes: Vec::new(), keys: BTreeMap::new(), faults };
     // Entries that say their camera come first: one that does not can then only join a
     // take if a single camera covered it.
     for (at, entry) in with_camera.into_iter().chain(without) {
@@ -36,22 +30,35 @@ pub(super) fn merged(
     }
     let mut takes = takes.takes;
     takes.sort_by_key(|take| take.first);
-    takes.into_iter().map(|take| take.record).collect()
+    takes.into_iter().filter_map(Take::done).collect()
 }
 
 struct Take {
     first: usize,
-    record: Record,
     /// The entries it was made of, as read: faults name two of them.
     parts: Vec<Entry>,
+    /// What two or more entries add up to. Most takes have one, and a copy of it for
+    /// nothing would double the work.
+    joined: Option<Box<Record>>,
+    /// The part that says exactly this, by file and values; filled once a second comes.
+    said: BTreeMap<(String, String), usize>,
+}
+
+impl Take {
+    fn record(&self) -> Option<&Record> {
+        self.joined.as_deref().or_else(|| Some(&*self.parts.first()?.record))
+    }
+
+    fn done(self) -> Option<Record> {
+        let record = self.joined.or_else(|| Some(self.parts.into_iter().next()?.record));
+        record.map(|record| *record)
+    }
 }
 
 struct Takes<'f> {
     settings: &'f Settings,
     takes: Vec<Take>,
     keys: BTreeMap<String, Vec<usize>>,
-    /// The part that says exactly this, by take, file and values.
-    copies: BTreeMap<(usize, String, String), usize>,
     faults: &'f mut Vec<BadInput>,
 }
 
@@ -65,10 +72,8 @@ impl Takes<'_> {
                 index
             }
             None => {
-                let record = entry.record.clone();
-                let values = (self.takes.len(), entry.file.clone(), values(&record));
-                self.copies.insert(values, 0);
-                self.takes.push(Take { first: at, record, parts: vec![entry] });
+                let (joined, said) = (None, BTreeMap::new());
+                self.takes.push(Take { first: at, parts: vec![entry], joined, said });
                 self.takes.len() - 1
             }
         };
@@ -82,10 +87,10 @@ impl Takes<'_> {
 
     /// Returns the one take of a key that may be the record's; two are one too many.
     fn only(&self, key: &str, record: &Record) -> Option<usize> {
-        let mut fits =
-            self.keys.get(key)?.iter().filter(|at| {
-                self.takes.get(**at).is_some_and(|take| may_be_one(&take.record, record))
-            });
+        let mut fits = self.keys.get(key)?.iter().filter(|at| {
+            let take = self.takes.get(**at).and_then(Take::record);
+            take.is_some_and(|take| may_be_one(take, record))
+        });
         let first = fits.next()?;
         fits.next().is_none().then_some(*first)
     }
@@ -93,17 +98,26 @@ impl Takes<'_> {
     fn join(&mut self, index: usize, at: usize, entry: Entry) {
         let Some(take) = self.takes.get_mut(index) else { return };
         take.first = take.first.min(at);
-        let title = title(&take.record);
-        let values = (index, entry.file.clone(), values(&entry.record));
-        if let Some(part) = self.copies.get(&values).and_then(|part| take.parts.get(*part)) {
+        let Some(record) = take.record() else { return };
+        let title = title(record);
+        if take.said.is_empty()
+            && let Some(part) = take.parts.first()
+        {
+            take.said.insert((part.file.clone(), values(&part.record)), 0);
+        }
+        let values = (entry.file.clone(), values(&entry.record));
+        if let Some(part) = take.said.get(&values).and_then(|part| take.parts.get(*part)) {
             if part.place != entry.place {
                 let remedy = "delete one of the two";
                 self.faults.push(both(part, &entry, &title, "with the same values", remedy));
             }
             return;
         }
-        self.copies.insert(values, take.parts.len());
-        let different = join(&mut take.record, &entry.record, self.settings);
+        take.said.insert(values, take.parts.len());
+        let of_one = |take: &Take| take.record().cloned().map(Box::new);
+        let mut record = take.joined.take().or_else(|| of_one(take)).unwrap_or_default();
+        let different = join(&mut record, &entry.record, self.settings);
+        take.joined = Some(record);
         for (key, words) in group(&different, &take.parts) {
             let Some(part) = take.parts.get(key) else { continue };
             let with = format!("with different {}", listed(&words));

@@ -1,7 +1,9 @@
 //! `findings.json`: everything that was found, for machines.
 
 use crate::findings::Findings;
-use serde_json::{Number, Value};
+use serde::Serialize;
+use serde_json::ser::{Formatter, PrettyFormatter, Serializer};
+use std::io::{Result, Write};
 
 /// Figures kept of a measure: far more than any measure here means, few enough that the
 /// noise of double arithmetic (from the 16th figure on) is not written.
@@ -12,32 +14,66 @@ const FIGURES: usize = 9;
 /// Numbers that are not finite become `null`, whole numbers have no decimals, others at
 /// most nine figures.
 pub fn bytes(findings: &Findings) -> Vec<u8> {
-    // Every map key in `Findings` is text, the one thing this conversion can fail on.
-    let value = serde_json::to_value(findings).unwrap_or_default();
-    format!("{:#}\n", quiet(value)).into_bytes()
+    written(findings)
 }
 
-/// Takes the noise off every number.
-fn quiet(value: Value) -> Value {
-    match value {
-        Value::Number(number) => quiet_number(number),
-        Value::Array(items) => Value::Array(items.into_iter().map(quiet).collect()),
-        Value::Object(fields) => {
-            Value::Object(fields.into_iter().map(|(key, value)| (key, quiet(value))).collect())
+fn written(value: &impl Serialize) -> Vec<u8> {
+    let mut out = Vec::new();
+    let mut serializer = Serializer::with_formatter(&mut out, Quiet(PrettyFormatter::new()));
+    // Every map key in `Findings` is text and memory takes all: neither of the two things
+    // this can fail on.
+    let _ = value.serialize(&mut serializer);
+    out.push(b'\n');
+    out
+}
+
+/// Indents, and takes the noise off every number.
+struct Quiet<'i>(PrettyFormatter<'i>);
+
+impl Formatter for Quiet<'_> {
+    fn write_f64<W: ?Sized + Write>(&mut self, out: &mut W, double: f64) -> Result<()> {
+        let rounded: f64 = format!("{double:.*e}", FIGURES - 1).parse().unwrap_or(double);
+        if rounded.fract() == 0.0 && rounded.abs() < 9.0e15 {
+            return self.0.write_i64(out, rounded as i64);
         }
-        other => other,
+        self.0.write_f64(out, rounded)
     }
-}
 
-fn quiet_number(number: Number) -> Value {
-    let Some(double) = number.as_f64().filter(|_| number.is_f64()) else {
-        return Value::Number(number);
-    };
-    let rounded: f64 = format!("{double:.*e}", FIGURES - 1).parse().unwrap_or(double);
-    if rounded.fract() == 0.0 && rounded.abs() < 9.0e15 {
-        return Value::from(rounded as i64);
+    fn begin_array<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.begin_array(out)
     }
-    Number::from_f64(rounded).map_or(Value::Null, Value::Number)
+
+    fn end_array<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.end_array(out)
+    }
+
+    fn begin_array_value<W: ?Sized + Write>(&mut self, out: &mut W, first: bool) -> Result<()> {
+        self.0.begin_array_value(out, first)
+    }
+
+    fn end_array_value<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.end_array_value(out)
+    }
+
+    fn begin_object<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.begin_object(out)
+    }
+
+    fn end_object<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.end_object(out)
+    }
+
+    fn begin_object_key<W: ?Sized + Write>(&mut self, out: &mut W, first: bool) -> Result<()> {
+        self.0.begin_object_key(out, first)
+    }
+
+    fn begin_object_value<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.begin_object_value(out)
+    }
+
+    fn end_object_value<W: ?Sized + Write>(&mut self, out: &mut W) -> Result<()> {
+        self.0.end_object_value(out)
+    }
 }
 
 #[cfg(test)]
@@ -46,7 +82,8 @@ mod tests {
 
     #[test]
     fn numbers_are_written_without_noise() {
-        let written = |double: f64| quiet(Value::from(double)).to_string();
+        let written =
+            |double: f64| String::from_utf8(written(&double)).expect("text").trim_end().to_owned();
         assert_eq!(written(0.1 + 0.2), "0.3");
         assert_eq!(written(240.0), "240");
         assert_eq!(written(-0.0), "0");
@@ -55,5 +92,11 @@ mod tests {
         assert_eq!(written(f64::NAN), "null");
         assert_eq!(written(f64::NEG_INFINITY), "null");
         assert_eq!(written(1e300), "1e+300");
+    }
+
+    #[test]
+    fn lists_and_objects_are_laid_out_as_a_value_is() {
+        let value = serde_json::json!({"a": [], "b": {}, "c": [1, {"d": [[null, "x"]]}], "e": 2});
+        assert_eq!(written(&value), format!("{value:#}\n").into_bytes());
     }
 }

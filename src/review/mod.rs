@@ -90,8 +90,13 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         timeline: job.timeline.clone(),
         reverse_anchor: job.settings.reverse_anchor,
     };
-    let cut = read_cut(&job.cut, &options)?;
-    let (records, log_faults) = read_logs(&job.logs, &job.settings);
+    let (cut, (records, log_faults)) = std::thread::scope(|hands| {
+        // The two know nothing of each other, and each takes its time.
+        let logs = hands.spawn(|| read_logs(&job.logs, &job.settings));
+        let cut = read_cut(&job.cut, &options);
+        (cut, logs.join().unwrap_or_else(|died| std::panic::resume_unwind(died)))
+    });
+    let cut = cut?;
     let mut faults = cut.faults.clone();
     faults.extend(log_faults);
 
@@ -162,12 +167,12 @@ fn unused(
         .filter(|(subject, _)| subject.finding.verdict == Verdict::Unlisted)
         .map(|(subject, clues)| UseClues { label: subject.finding.shot.clone(), ..clues.clone() })
         .collect();
-    let nearest = NearestUses::new(&unlisted);
+    let nearest = NearestUses::new(&unlisted, matcher);
     let left = (0..records.len()).filter(|at| !used[*at]);
     left.map(|at| UnusedRecord {
         take: take_name(&records[at]),
         origin: records[at].place().to_string(),
-        nearest: nearest.of(matcher, at),
+        nearest: nearest.of(at),
     })
     .collect()
 }

@@ -261,6 +261,9 @@ fn in_turn<'d>(nest: &mut Nest<'d>, children: Node<'d>, faults: &mut Collector<'
     let mut position = Ratio::ZERO;
     // What the last child was, if it was a transition.
     let mut pending: Option<Transition> = None;
+    // A child is large, and tracks are long: a list that grows by itself would touch three
+    // times the memory.
+    nest.children.reserve_exact(children.items().count());
     for (index, node) in children.items().enumerate() {
         faults.below_index(index, |faults| {
             if schema(node).as_deref() == Some("Transition") {

@@ -81,7 +81,7 @@ pub fn read_cut(path: &Path, options: &ReadOptions) -> Result<Cut, Faults> {
     let file = shown_name(path);
     let document = Document::parse(&file, bytes).map_err(|fault| in_bundle(fault, &bundle))?;
     let parts = read_document(&file, &document, options)?;
-    let (uses, nodes) = parts.uses.into_iter().unzip();
+    let (uses, nodes) = parts.uses.into_iter().map(|(used, node)| (*used, node)).unzip();
     Ok(Cut {
         name: if parts.name.is_empty() { file.clone() } else { parts.name },
         file,
@@ -114,7 +114,7 @@ struct Parts {
     frames: u64,
     start_timecode: Option<String>,
     global_start: Option<Exact>,
-    uses: Vec<(Use, NodeId)>,
+    uses: Vec<(Box<Use>, NodeId)>,
     counted: Counted,
     faults: Vec<BadInput>,
     timeline_pointer: String,

@@ -40,7 +40,8 @@ pub(super) struct Walker<'a> {
     pub anchor: ReverseAnchor,
     pub counted: Counted,
     /// Each use with its clip.
-    pub uses: Vec<(Use, NodeId)>,
+    /// Boxed, since they are moved from list to list and are large.
+    pub uses: Vec<(Box<Use>, NodeId)>,
     pub faults: Collector<'a>,
     /// What lies above the place where the walk stands, one layer for each stack around.
     above: Vec<Layer>,
@@ -230,7 +231,7 @@ impl<'a> Walker<'a> {
         {
             below.opaque.add(&shown[0].1.clear);
         }
-        self.uses.push((used, item.node.id()));
+        self.uses.push((Box::new(used), item.node.id()));
     }
 
     fn used(
