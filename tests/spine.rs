@@ -233,3 +233,53 @@ fn the_loop_command_makes_one_loop() {
     let said: serde_json::Value = serde_json::from_str(&said).expect("JSON");
     assert_eq!((said["passes"].as_u64(), said["file"].as_str()), (Some(8), Some("loop.mov")));
 }
+
+/// Packs the cut and its take into a bundle as the timeline format's own library does:
+/// the timeline deflated, media stored.
+fn bundle(show: &little_show::LittleShow) -> std::path::PathBuf {
+    use std::io::Write;
+    let path = show.folder.path().join("cut.otioz");
+    let mut zip = zip::ZipWriter::new(std::fs::File::create(&path).expect("made"));
+    let stored =
+        zip::write::SimpleFileOptions::default().compression_method(zip::CompressionMethod::Stored);
+    zip.start_file("version.txt", stored).expect("begun");
+    zip.write_all(b"1.0.0").expect("written");
+    zip.start_file("content.otio", zip::write::SimpleFileOptions::default()).expect("begun");
+    zip.write_all(&std::fs::read(&show.cut).expect("there")).expect("written");
+    zip.start_file("media/A001C001.mov", stored).expect("begun");
+    let take = std::fs::read(show.media.join("A001C001.mov")).expect("there");
+    zip.write_all(&take).expect("written");
+    zip.finish().expect("whole");
+    path
+}
+
+#[test]
+fn media_inside_a_bundle_are_judged_and_rendered() {
+    let Some(mut show) = little_show() else { return };
+    show.cut = bundle(&show);
+    let elsewhere = show.folder.path().join("elsewhere");
+    std::fs::rename(&show.media, &elsewhere).expect("moved");
+    std::fs::create_dir(&show.media).expect("made");
+    let (code, err) = show.turnover(&[]);
+    assert_eq!(code, 0, "{err}");
+    let findings = show.findings();
+    assert_eq!(findings["uses"][0]["verdict"], "loop");
+    let plate = show.out.join(findings["uses"][0]["plate"]["file"].as_str().expect("a plate"));
+    let source = frame_checksums(&elsewhere.join("A001C001.mov"));
+    let made = frame_checksums(&plate);
+    assert_eq!((made.len(), &made[0], &made[63]), (64, &source[0], &source[16]));
+    let annotated = show.out.join("annotated.otioz");
+    let stripped = show.folder.path().join("stripped.otioz");
+    let text = |path: &Path| path.display().to_string();
+    assert_eq!(run(&["strip", &text(&annotated), "-o", &text(&stripped)]).0, 0);
+    let content = |path: &Path| {
+        let mut zip =
+            zip::ZipArchive::new(std::fs::File::open(path).expect("there")).expect("a zip");
+        let mut bytes = Vec::new();
+        let mut file = zip.by_name("content.otio").expect("inside");
+        std::io::Read::read_to_end(&mut file, &mut bytes).expect("readable");
+        bytes
+    };
+    assert!(content(&stripped) == content(&show.cut));
+    assert!(content(&annotated) != content(&show.cut));
+}

@@ -13,7 +13,7 @@ use crate::review::{Review, review};
 /// Faults that leave nothing to judge.
 pub fn run(args: &Check) -> Result<u8, Faults> {
     let job = job(&args.cut)?;
-    let reviewed = {
+    let mut reviewed = {
         let mut bar = Bar::new(args.cut.quiet || args.cut.json);
         review(&job, &mut bar)?
     };
@@ -28,6 +28,7 @@ pub fn run(args: &Check) -> Result<u8, Faults> {
     }
     let code = reviewed.findings.exit_code();
     // The process ends here: taking a long cut apart again piece by piece is time lost.
+    drop(reviewed.unpacked.take());
     std::mem::forget(reviewed);
     Ok(code)
 }

@@ -74,6 +74,8 @@ pub struct Review {
     pub subjects: Vec<Subject>,
     /// What to do about a log as a whole, in sentences.
     pub proposals: Vec<String>,
+    /// Media taken out of a zip bundle; they go when this goes.
+    pub unpacked: Option<tempfile::TempDir>,
 }
 
 /// Judges every use of a cut.
@@ -114,6 +116,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         progress.at(at as u64 + 1);
     }
     faults.extend(reviewer.sources.faults());
+    let unpacked = reviewer.sources.unpacked.take();
     subject::name_shots(&mut subjects);
 
     let uses = subjects.iter().map(|subject| subject.finding.clone()).collect::<Vec<_>>();
@@ -132,7 +135,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         faults,
     };
     let proposals = offsets.iter().map(proposal).collect();
-    Ok(Review { findings, cut, records, subjects, proposals })
+    Ok(Review { findings, cut, records, subjects, proposals, unpacked })
 }
 
 /// Says that a log's clock ran off the camera's on a whole roll.

@@ -28,7 +28,7 @@ pub struct Sources {
     locator: Locator,
     bundle: Bundle,
     /// Media taken out of a zip bundle, for as long as the review lasts.
-    unpacked: Option<tempfile::TempDir>,
+    pub(super) unpacked: Option<tempfile::TempDir>,
     threads: u32,
     opened: BTreeMap<(PathBuf, Option<Rate>), Result<Rc<Media>, Faults>>,
 }
