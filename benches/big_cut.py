@@ -14,6 +14,8 @@ import sys
 from pathlib import Path
 
 RATE = 24.0
+# Takes begin within a day, as timecode does; rolls and dates tell those of one hour apart.
+LATEST = 24 * 86400 - 1000
 
 
 def time(value):
@@ -39,6 +41,10 @@ def host_metadata(r, number, roll, name):
                      "grade": {"nodes": nodes, "version": 3}, "notes": "", "flags": []}}
 
 
+def first_frame(number):
+    return (86400 * 10 + number * 1000) % LATEST
+
+
 def take(number):
     roll, name = f"A{number // 40 % 1000:03}", f"A{number // 40 % 1000:03}C{number % 40 + 1:03}"
     return roll, f"{name}_{260301 + number // 1600 % 28:06}"
@@ -46,11 +52,11 @@ def take(number):
 
 def clip(r, number):
     roll, name = take(number)
-    start, length = 86400 * 10 + number * 1000 + r.randrange(200), r.randrange(24, 200)
+    start, length = first_frame(number) + r.randrange(200), r.randrange(24, 200)
     file = f"{name}.mov" if number % 3 == 0 else f"transcode_{number:06}.mov"
     reference = {
         "OTIO_SCHEMA": "ExternalReference.1", "metadata": {"source": {"file": file}}, "name": file,
-        "available_range": span(86400 * 10 + number * 1000, 900),
+        "available_range": span(first_frame(number), 900),
         "available_image_bounds": None, "target_url": f"file:///media/{roll}/{file}",
     }
     effects = []
@@ -87,7 +93,7 @@ def record(r, number):
     roll, name = take(number // 2)
     if number % 2:
         roll, name = f"B{roll[1:]}", f"B{name[1:]}"
-    start = 86400 * 10 + number // 2 * 1000
+    start = first_frame(number // 2)
     return {
         "scene": number // 60 + 1, "slate": number // 6 + 1, "take": number % 6 + 1,
         "camera": roll[0], "roll": roll, "clip": name, "media": f"{name}.mov",

@@ -4,13 +4,12 @@
 mod outside;
 
 use platesmith::platelog::{
-    PlateKind, PlateNote, Point, PointRange, Record, ServedTake, Serves, Unusable, read_log_bytes,
-    read_logs, write_csv, write_json,
+    Origins, PlateKind, PlateNote, Point, PointRange, Record, ServedTake, Serves, Unusable,
+    read_log_bytes, read_logs, write_csv, write_json,
 };
 use platesmith::settings::{OutPoint, Settings};
 use platesmith::time::Rate;
 use proptest::prelude::*;
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// Reads a file of `tests/invalid` and gives every message as it is printed.
@@ -170,8 +169,11 @@ fn two_logs_of_one_take_become_one_record_and_disagreement_names_both_files() {
     std::fs::write(&script, json).expect("written");
     let (records, faults) = read_logs(&[camera.clone(), script.clone()], &Settings::default());
     assert_eq!(records.len(), 1);
-    assert_eq!(records[0].origin["capture"], "camera.csv, row 2");
-    assert_eq!(records[0].origin["agreed_by"], "script.json, /records/0/agreed_by");
+    assert_eq!(records[0].origin.get("capture").map(|at| &**at), Some("camera.csv, row 2"));
+    assert_eq!(
+        records[0].origin.get("agreed_by").map(|at| &**at),
+        Some("script.json, /records/0/agreed_by")
+    );
     assert_eq!(records[0].start, Some(Point::Timecode("10:12:00:00".into())));
     assert_eq!(faults.len(), 1, "{faults:?}");
     assert_eq!(faults[0].file, camera.display().to_string());
@@ -358,7 +360,7 @@ fn record() -> impl Strategy<Value = Record> {
 }
 
 fn bare(record: &Record) -> Record {
-    Record { origin: BTreeMap::new(), ..record.clone() }
+    Record { origin: Origins::default(), ..record.clone() }
 }
 
 proptest! {

@@ -22,7 +22,7 @@ pub fn run(args: &Check) -> Result<u8, Faults> {
     if let Some(shot) = &args.explain {
         diagnostic::print(&explained(&reviewed, shot)?);
     } else if args.cut.json {
-        diagnostic::print_bytes(&report::json::bytes(&reviewed.findings));
+        diagnostic::print_with(|out| report::json::write(&reviewed.findings, out));
     } else if !args.cut.quiet {
         print_table(&reviewed, args.cut.no_picture);
     }
@@ -56,8 +56,8 @@ fn terminal_width() -> usize {
 
 /// How a shot was matched, and what spoke against the other records.
 fn explained(reviewed: &Review, shot: &str) -> Result<String, Faults> {
-    let subject = reviewed.subjects.iter().find(|subject| subject.finding.shot == shot);
-    let Some(subject) = subject else {
+    let mut judged = reviewed.findings.uses.iter().zip(&reviewed.subjects);
+    let Some((finding, subject)) = judged.find(|(finding, _)| finding.shot == shot) else {
         return Err(Faults::one(
             "command line",
             "--explain",
@@ -65,17 +65,17 @@ fn explained(reviewed: &Review, shot: &str) -> Result<String, Faults> {
             "run check without --explain to see the names",
         ));
     };
-    let mut text = format!("{shot}  {}\n", subject.finding.verdict.shown());
+    let mut text = format!("{shot}  {}\n", finding.verdict.shown());
     for at in &subject.candidates {
         text += &format!("  fits: {}\n", reviewed.records[*at].place());
     }
-    for clue in &subject.finding.matched.clues {
+    for clue in &finding.matched.clues {
         text += &format!("  clue: {clue}\n");
     }
     for (at, why) in &subject.against {
         text += &format!("  not {}: {why}\n", reviewed.records[*at].place());
     }
-    for reason in &subject.finding.reasons {
+    for reason in &finding.reasons {
         text += &format!("  {}: {}\n", reason.code, reason.text);
     }
     Ok(text)

@@ -30,6 +30,13 @@ pub fn print(text: &str) {
     let _ = out.flush();
 }
 
+/// Prints what a writer is given, on standard output as it is.
+pub fn print_with(write: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) {
+    let mut out = std::io::BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
+    let _ = write(&mut out);
+    let _ = out.flush();
+}
+
 /// Prints bytes on standard output as they are.
 pub fn print_bytes(bytes: &[u8]) {
     let mut out = std::io::stdout().lock();

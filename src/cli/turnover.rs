@@ -40,5 +40,8 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
             "\nLook at {out}/report.html first; the timeline is in {out}.\n"
         ));
     }
-    Ok(reviewed.findings.exit_code())
+    let code = reviewed.findings.exit_code();
+    // As at the end of a check: the process is over, and takes all with it.
+    std::mem::forget(reviewed);
+    Ok(code)
 }

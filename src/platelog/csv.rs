@@ -245,7 +245,7 @@ fn entry(
     faults: &mut Vec<BadInput>,
 ) -> Entry {
     let place = format!("row {}", row.number);
-    let mut filling = Filling::new(source, &place, faults);
+    let mut filling = Filling::new(source, &place, columns.len(), faults);
     ragged(row, headings, &place, &mut filling);
     for Column { key, at, named } in columns {
         let Some(cell) = row.cells.get(*at).filter(|cell| !cell.trim().is_empty()) else {

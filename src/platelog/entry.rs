@@ -2,7 +2,7 @@
 //! and take before it is kept, and a value with a fault is left out with its place said.
 
 use super::points::{ORDER_OF_DAY, label_fault, label_order};
-use super::{PlateKind, PlateNote, Point, PointRange, Record, Unusable, Wrong};
+use super::{Origins, PlateKind, PlateNote, Point, PointRange, Record, Unusable, Wrong};
 use super::{cells, cells::QUOTED};
 use crate::error::{BadInput, shown};
 use crate::settings::{OutPoint, Settings};
@@ -40,10 +40,16 @@ pub(super) struct Filling<'a, 'f> {
 }
 
 impl<'a, 'f> Filling<'a, 'f> {
-    /// Begins a record at a place of its log.
-    pub fn new(source: &'a Source<'a>, place: &str, faults: &'f mut Vec<BadInput>) -> Self {
-        let mut record = Record::default();
-        record.origin.insert("record".into(), format!("{}, {place}", source.label));
+    /// Begins a record of so many keys at a place of its log.
+    pub fn new(
+        source: &'a Source<'a>,
+        place: &str,
+        keys: usize,
+        faults: &'f mut Vec<BadInput>,
+    ) -> Self {
+        let origin = Origins::with_room(keys + 1);
+        let mut record = Record { origin, ..Record::default() };
+        record.origin.insert("record", format!("{}, {place}", source.label).into());
         Filling { source, faults, record, place: place.to_string() }
     }
 
@@ -60,7 +66,9 @@ impl<'a, 'f> Filling<'a, 'f> {
 
     /// Notes where a key's value was read.
     pub fn came_from(&mut self, key: &str, place: &str) {
-        self.record.origin.insert(key.to_string(), format!("{}, {place}", self.source.label));
+        let here = self.record.origin.get("record").filter(|_| place == self.place).cloned();
+        let place = here.unwrap_or_else(|| format!("{}, {place}", self.source.label).into());
+        self.record.origin.insert(key, place);
     }
 
     /// Sets a key; if nothing of a value with a fault was kept, it came from nowhere.

@@ -26,26 +26,24 @@ pub(super) fn join(into: &mut Record, from: &Record, settings: &Settings) -> Vec
         .unwrap_or(0);
     let rule = Ruler::new(into, from, settings, i64::from(tolerance));
     for key in KEYS {
-        if !from.origin.contains_key(key) {
+        if !from.origin.has(key) {
             continue;
         }
-        let fresh = !into.origin.contains_key(key);
+        let fresh = !into.origin.has(key);
         let words = join_key(key, into, from, &rule);
         if fresh && let Some(place) = from.origin.get(key) {
-            into.origin.insert(key.to_string(), place.clone());
+            into.origin.insert(key, place.clone());
         } else if words.is_empty()
             && changed_by_both(key)
-            && let (Some(here), Some(place)) = (into.origin.get_mut(key), from.origin.get(key))
+            && let (Some(here), Some(place)) = (into.origin.get(key), from.origin.get(key))
             && here != place
         {
-            here.push_str("; ");
-            here.push_str(place);
+            into.origin.add(key, place);
         }
         different.extend(words.into_iter().map(|word| Difference { key, word }));
     }
-    if let (Some(here), Some(place)) = (into.origin.get_mut("record"), from.origin.get("record")) {
-        here.push_str("; ");
-        here.push_str(place);
+    if let Some(place) = from.origin.get("record") {
+        into.origin.add("record", place);
     }
     different
 }

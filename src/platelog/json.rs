@@ -187,7 +187,7 @@ fn entry(
     source: &Source<'_>,
     faults: &mut Vec<BadInput>,
 ) -> Option<Entry> {
-    let mut filling = Filling::new(source, place, faults);
+    let mut filling = Filling::new(source, place, 8, faults);
     let Node::Object(members) = node else {
         filling.wrong(place, unfit(node, "a record: an object with the keys of the log"));
         return None;
@@ -490,7 +490,7 @@ fn origins(filling: &mut Filling<'_, '_>, at: &str, node: &Node) {
         if key != "record" && !KEYS.contains(&key.as_str()) {
             filling.wrong(&place, unknown_key(key, "delete the key"));
         } else if let Some(text) = filling.kept(&place, text(node)) {
-            filling.record.origin.insert(key.clone(), text);
+            filling.record.origin.insert(key, text.into());
         }
     }
 }

@@ -12,6 +12,7 @@ mod join;
 mod json;
 mod keys;
 mod merge;
+mod origin;
 mod points;
 mod record;
 mod same;
@@ -19,6 +20,7 @@ mod text;
 mod write;
 
 pub use keys::{KEYS, key_of};
+pub use origin::Origins;
 pub use points::{PointFault, TakeClock, take_frame, take_range};
 pub use record::{PlateKind, PlateNote, Point, PointRange, Record, ServedTake, Serves, Unusable};
 pub use same::{dates_agree, take_key};

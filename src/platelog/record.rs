@@ -1,8 +1,8 @@
 //! One record of the plate log, every field optional.
 
+use super::Origins;
 use crate::time::Rate;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// A point in time as noted: a timecode label, or a file frame.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -178,12 +178,12 @@ pub struct Record {
     /// Tolerance of its times in frames.
     pub tolerance: Option<u32>,
     /// For each key, the file and place it was read from.
-    pub origin: BTreeMap<String, String>,
+    pub origin: Origins,
 }
 
 impl Record {
     /// Returns where the record begins in its log: file and place.
     pub fn place(&self) -> &str {
-        self.origin.get("record").map_or("", String::as_str)
+        self.origin.get("record").map_or("", |place| place)
     }
 }

@@ -17,14 +17,27 @@ pub fn bytes(findings: &Findings) -> Vec<u8> {
     written(findings)
 }
 
+/// Writes the bytes of `findings.json` to where they go: those of a long cut need not be
+/// held.
+///
+/// # Errors
+///
+/// What the writer says.
+pub fn write(findings: &Findings, out: impl Write) -> Result<()> {
+    write_value(findings, out)
+}
+
 fn written(value: &impl Serialize) -> Vec<u8> {
     let mut out = Vec::new();
-    let mut serializer = Serializer::with_formatter(&mut out, Quiet(PrettyFormatter::new()));
     // Every map key in `Findings` is text and memory takes all: neither of the two things
     // this can fail on.
-    let _ = value.serialize(&mut serializer);
-    out.push(b'\n');
+    let _ = write_value(value, &mut out);
     out
+}
+
+fn write_value(value: &impl Serialize, mut out: impl Write) -> Result<()> {
+    value.serialize(&mut Serializer::with_formatter(&mut out, Quiet(PrettyFormatter::new())))?;
+    out.write_all(b"\n")
 }
 
 /// Indents, and takes the noise off every number.

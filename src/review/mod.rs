@@ -14,7 +14,7 @@ pub use sources::{Source, Sources};
 pub use subject::Subject;
 
 use crate::error::Faults;
-use crate::findings::{CutSummary, Findings, SCHEMA, TakeName, UnusedRecord, Verdict};
+use crate::findings::{CutSummary, Findings, SCHEMA, TakeName, UnusedRecord, UseFinding, Verdict};
 use crate::matching::{Matcher, NearestUses, RollOffset, UseClues};
 use crate::platelog::{Record, read_logs};
 use crate::settings::Settings;
@@ -110,16 +110,18 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     faults.extend(folder_faults);
     let mut reviewer = Reviewer { job, cut: &cut, records: &records, matcher: &matcher, sources };
     progress.stage("judging", cut.uses.len() as u64);
+    let mut uses: Vec<UseFinding> = Vec::with_capacity(cut.uses.len());
     let mut subjects: Vec<Subject> = Vec::with_capacity(cut.uses.len());
     for (at, (used, clues)) in cut.uses.iter().zip(&clues).enumerate() {
-        subjects.push(reviewer.subject(used, clues));
+        let (finding, subject) = reviewer.subject(used, clues);
+        uses.push(finding);
+        subjects.push(subject);
         progress.at(at as u64 + 1);
     }
     faults.extend(reviewer.sources.faults());
     let unpacked = reviewer.sources.unpacked.take();
-    subject::name_shots(&mut subjects);
+    subject::name_shots(&mut uses, &subjects);
 
-    let uses = subjects.iter().map(|subject| subject.finding.clone()).collect::<Vec<_>>();
     let findings = Findings {
         schema: SCHEMA,
         cut: CutSummary {
@@ -130,7 +132,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         },
         settings: job.settings.clone(),
         totals: Findings::count(&uses),
-        unused_records: unused(&records, &subjects, &clues, &matcher),
+        unused_records: unused(&records, &uses, &subjects, &clues, &matcher),
         uses,
         faults,
     };
@@ -153,6 +155,7 @@ fn proposal(offset: &RollOffset) -> String {
 /// Records no use was matched to, with the unlisted uses that come nearest.
 fn unused(
     records: &[Record],
+    uses: &[UseFinding],
     subjects: &[Subject],
     clues: &[UseClues],
     matcher: &Matcher<'_>,
@@ -164,11 +167,11 @@ fn unused(
             matcher.plate_takes_for(*at).into_iter().for_each(|plate| used[plate] = true);
         }
     }
-    let unlisted: Vec<UseClues> = subjects
+    let unlisted: Vec<UseClues> = uses
         .iter()
         .zip(clues)
-        .filter(|(subject, _)| subject.finding.verdict == Verdict::Unlisted)
-        .map(|(subject, clues)| UseClues { label: subject.finding.shot.clone(), ..clues.clone() })
+        .filter(|(finding, _)| finding.verdict == Verdict::Unlisted)
+        .map(|(finding, clues)| UseClues { label: finding.shot.clone(), ..clues.clone() })
         .collect();
     let nearest = NearestUses::new(&unlisted, matcher);
     let left = (0..records.len()).filter(|at| !used[*at]);

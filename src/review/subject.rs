@@ -21,11 +21,9 @@ use crate::timeline::{Cut, Speed, Use};
 use crate::verdict::{Standing, decide};
 use std::rc::Rc;
 
-/// One use and everything it was judged on.
+/// Everything a use was judged on.
 #[derive(Debug, Clone)]
 pub struct Subject {
-    /// What was found.
-    pub finding: UseFinding,
     /// Its media, if opened.
     pub media: Option<Rc<Media>>,
     /// Its clocks, if they could be read.
@@ -61,7 +59,7 @@ struct Learnt {
 
 impl Reviewer<'_> {
     /// Judges one use.
-    pub fn subject(&mut self, used: &Use, clues: &UseClues) -> Subject {
+    pub fn subject(&mut self, used: &Use, clues: &UseClues) -> (UseFinding, Subject) {
         let mut learnt = Learnt::default();
         let standing = self.standing(used, clues, &mut learnt);
         let interlaced = learnt.media.as_ref().is_some_and(|media| {
@@ -83,15 +81,15 @@ impl Reviewer<'_> {
         };
         let name = name_source(used, &learnt);
         let finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
-        Subject {
-            finding,
+        let subject = Subject {
             media: learnt.media,
             clocks: learnt.clocks,
             map,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
             name,
-        }
+        };
+        (finding, subject)
     }
 
     fn standing(&mut self, used: &Use, clues: &UseClues, learnt: &mut Learnt) -> Standing {
@@ -334,10 +332,10 @@ impl Learnt {
 }
 
 /// Names every shot once all uses are known.
-pub(super) fn name_shots(subjects: &mut [Subject]) {
+pub(super) fn name_shots(findings: &mut [UseFinding], subjects: &[Subject]) {
     let sources: Vec<NameSource> = subjects.iter().map(|subject| subject.name.clone()).collect();
-    for (subject, name) in subjects.iter_mut().zip(shot_names(&sources)) {
-        subject.finding.shot = name;
+    for (finding, name) in findings.iter_mut().zip(shot_names(&sources)) {
+        finding.shot = name;
     }
 }
 

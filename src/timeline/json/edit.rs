@@ -87,9 +87,13 @@ impl Document {
     ///
     /// What is inside a value that was replaced or removed goes with it.
     pub fn write(&self) -> Vec<u8> {
-        let mut out = Vec::with_capacity(self.bytes.len() + 1024);
+        let splices = self.splices();
+        // All of it at once: a buffer that outgrows its room is copied, and that is most of
+        // the work.
+        let added: usize = splices.iter().map(|splice| splice.text.len()).sum();
+        let mut out = Vec::with_capacity(self.bytes.len() + added);
         let mut at = 0;
-        for splice in self.splices() {
+        for splice in splices {
             if splice.start < at {
                 continue;
             }
