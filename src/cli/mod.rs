@@ -110,6 +110,7 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
         cut_rate,
         timeline: args.timeline.clone(),
         threads: args.jobs,
+        earlier: None,
     })
 }
 

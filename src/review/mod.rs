@@ -42,6 +42,8 @@ pub struct Job {
     pub timeline: Option<String>,
     /// Threads for reading pictures.
     pub threads: u32,
+    /// An earlier list of shots (`shots.csv`), whose names are kept; need not be there.
+    pub earlier: Option<PathBuf>,
 }
 
 /// Is told how far a piece of work is.
@@ -74,6 +76,8 @@ pub struct Review {
     pub subjects: Vec<Subject>,
     /// What to do about a log as a whole, in sentences.
     pub proposals: Vec<String>,
+    /// Media taken out of a zip bundle; they go when the review goes.
+    _unpacked: Option<tempfile::TempDir>,
 }
 
 /// Judges every use of a cut.
@@ -109,7 +113,10 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         progress.at(at as u64 + 1);
     }
     faults.extend(reviewer.sources.faults());
-    subject::name_shots(&mut subjects);
+    let unpacked = reviewer.sources.into_unpacked();
+    let earlier = job.earlier.as_deref().map_or(Ok(Vec::new()), crate::report::shots::read);
+    // Whoever writes the list again reports what is wrong with it.
+    subject::name_shots(&mut subjects, &earlier.unwrap_or_default());
 
     let uses = subjects.iter().map(|subject| subject.finding.clone()).collect::<Vec<_>>();
     let findings = Findings {
@@ -127,7 +134,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         faults,
     };
     let proposals = offsets.iter().map(proposal).collect();
-    Ok(Review { findings, cut, records, subjects, proposals })
+    Ok(Review { findings, cut, records, subjects, proposals, _unpacked: unpacked })
 }
 
 /// Says that a log's clock ran off the camera's on a whole roll.

@@ -3,9 +3,12 @@
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
-use crate::findings::UseFinding;
+use crate::findings::{Findings, UseFinding, Verdict};
 use crate::media::StartTimecode;
-use crate::plate::{PlateCodec, PlateJob, PlateMade, make_plate, make_version};
+use crate::plate::{
+    PlateCodec, PlateJob, PlateMade, make_new_version, make_unless_taken, make_version,
+};
+use crate::reason::{Code, Reason, Severity};
 use crate::time::{Counting, Exact, Frame, FrameRange, Rate, ceil, floor};
 use crate::timeline::{Cut, Speed, Use};
 use num_traits::One;
@@ -47,10 +50,29 @@ pub fn render_plates(
         };
         match render.made(&mut review.findings.uses[*at], progress) {
             Ok(plate) => laid[*at] = plate,
-            Err(faults) => review.findings.faults.extend(faults.0),
+            Err(faults) => {
+                unreadable(&mut review.findings.uses[*at], &faults);
+                review.findings.faults.extend(faults.0);
+            }
         }
     }
+    review.findings.totals = Findings::count(&review.findings.uses);
     laid
+}
+
+/// Where the fault lies in the media of a use, its verdict falls: a frame it needs cannot be
+/// read.
+fn unreadable(finding: &mut UseFinding, faults: &Faults) {
+    let Some(media) = &finding.media else { return };
+    let name = media.file.rsplit('/').next().unwrap_or_default();
+    let of_media = |fault: &&BadInput| fault.file_name() == name;
+    let Some(fault) = faults.0.iter().find(of_media) else { return };
+    let place = if fault.place.is_empty() { String::new() } else { format!(", {}", fault.place) };
+    let text = format!("{name}{place} cannot be read: {}.", fault.fault);
+    finding.verdict = Verdict::Undecided;
+    finding.corrections.clear();
+    finding.plate = None;
+    finding.reasons.insert(0, Reason::new(Code::MediaUnreadable, Severity::Stop, text));
 }
 
 fn unknown_codec(word: &str) -> BadInput {
@@ -60,6 +82,14 @@ fn unknown_codec(word: &str) -> BadInput {
         format!("\"{word}\" is no plate codec"),
         "choose auto, prores-hq, prores-4444, dnxhr-hqx, ffv1, dpx, exr, png or tiff",
     )
+}
+
+/// How a plate in record time ended.
+enum Twin {
+    Laid(Box<LaidPlate>),
+    None,
+    /// Another cut's twin stands under this version.
+    Taken,
 }
 
 struct Render<'a> {
@@ -110,7 +140,7 @@ impl Render<'_> {
             progress.stage("", of);
             progress.at(done);
         };
-        let made = make_version(&plate_job, &mut report)?;
+        let mut made = make_version(&plate_job, &mut report)?;
         note(finding, &made, self.out);
         let laid = if self.is_frame_for_frame(clocks.rate) {
             first_take_frame_shown(finding, self.used, self.cut.rate).map(|first| LaidPlate {
@@ -121,7 +151,20 @@ impl Render<'_> {
                 first_shown: first,
             })
         } else {
-            self.record_twin(finding, &plate_job, &made, &mut report)?
+            match self.record_twin(finding, &plate_job, &made, &mut report)? {
+                Twin::Laid(plate) => Some(*plate),
+                Twin::None => None,
+                // The cut has moved under a plate that stays the same. Plate and twin go by
+                // one version, so both take the next.
+                Twin::Taken => {
+                    made = make_new_version(&plate_job, &mut report)?;
+                    note(finding, &made, self.out);
+                    match self.record_twin(finding, &plate_job, &made, &mut report)? {
+                        Twin::Laid(plate) => Some(*plate),
+                        Twin::None | Twin::Taken => None,
+                    }
+                }
+            }
         };
         Ok(laid)
     }
@@ -141,9 +184,9 @@ impl Render<'_> {
         plate: &PlateJob<'_>,
         made: &PlateMade,
         report: &mut dyn FnMut(u64, u64),
-    ) -> Result<Option<LaidPlate>, Faults> {
+    ) -> Result<Twin, Faults> {
         let (Some(need), Some(clocks)) = (finding.need_in_take, &self.subject.clocks) else {
-            return Ok(None);
+            return Ok(Twin::None);
         };
         let rate = self.cut.rate;
         let visible = FrameRange::new(
@@ -158,7 +201,7 @@ impl Render<'_> {
                 Some(in_need.clamp(0, last) as u64)
             })
             .collect();
-        let Some(shown) = shown else { return Ok(None) };
+        let Some(shown) = shown else { return Ok(Twin::None) };
         let map = plate
             .map
             .composed(&shown)
@@ -177,18 +220,18 @@ impl Render<'_> {
             rate: Some(rate),
             ..plate.clone()
         };
-        let made = make_plate(&twin, report)?;
+        let Some(made) = make_unless_taken(&twin, report)? else { return Ok(Twin::Taken) };
         if let Some(summary) = &mut finding.plate {
             summary.record_file = Some(relative(&made.path, self.out));
         }
         let end = first.0.saturating_add_unsigned(visible.count().0);
-        Ok(Some(LaidPlate {
+        Ok(Twin::Laid(Box::new(LaidPlate {
             name,
             media: files_of(&made, plate.first_number),
             rate,
             available: FrameRange::new(first.0, end),
             first_shown: cut_start.saturating_add(self.used.range_in_cut.start.0),
-        }))
+        })))
     }
 }
 
