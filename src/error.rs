@@ -15,7 +15,9 @@ use serde::{Deserialize, Serialize};
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct BadInput {
-    /// The file as the user named it, or its name without folders.
+    /// The file as the user named it, or its name without folders. Results hold the name
+    /// alone, so that they are the same wherever the folders are.
+    #[serde(serialize_with = "name_alone")]
     pub file: String,
     /// Where in the file: row and column, JSON pointer, chunk and byte, frame. May be empty.
     pub place: String,
@@ -26,6 +28,11 @@ pub struct BadInput {
 }
 
 impl BadInput {
+    /// Returns the file's name without its folders.
+    pub fn file_name(&self) -> &str {
+        without_folders(&self.file)
+    }
+
     /// Makes a fault from its four parts; `place` may be empty.
     pub fn new(
         file: impl Into<String>,
@@ -35,6 +42,15 @@ impl BadInput {
     ) -> Self {
         Self { file: file.into(), place: place.into(), fault: fault.into(), remedy: remedy.into() }
     }
+}
+
+fn name_alone<S: serde::Serializer>(file: &str, out: S) -> Result<S::Ok, S::Error> {
+    out.serialize_str(without_folders(file))
+}
+
+fn without_folders(file: &str) -> &str {
+    let path = file.trim_end_matches(['/', '\\']);
+    path.rsplit(['/', '\\']).next().filter(|name| !name.is_empty()).unwrap_or(file)
 }
 
 impl std::fmt::Display for BadInput {

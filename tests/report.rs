@@ -370,7 +370,15 @@ fn decisions_and_names_live_through_a_recut() {
     edit(&list, ",by-hand,,,", ",by-hand,plate it anyway,M. Invented,\"soft, dark\"");
     edit(&list, "QR_010_0010,", "QR_RENAMED,");
     let decided = std::fs::read(&list).expect("read");
-    write_all(&every_verdict(), folder.path()).expect("writes");
+    // As a review does, the findings take over the names of the earlier list.
+    let renamed = |mut findings: Findings| {
+        let names = shots::earlier_names(&findings.uses, &shots::read(&list).expect("reads"));
+        for (found, name) in findings.uses.iter_mut().zip(names) {
+            found.shot = name.unwrap_or(found.shot.clone());
+        }
+        findings
+    };
+    write_all(&renamed(every_verdict()), folder.path()).expect("writes");
     assert_eq!(std::fs::read(&list).expect("read"), decided, "nothing changed, nothing is lost");
 
     // The shot moves to the front and loses ten frames at its head.
@@ -380,6 +388,7 @@ fn decisions_and_names_live_through_a_recut() {
     let used = moved.used_in_take.expect("known");
     moved.used_in_take = Some((used.start.0 + 10, used.end.0).into());
     recut.uses.insert(0, moved);
+    let mut recut = renamed(recut);
     write_all(&recut, folder.path()).expect("writes");
     let rows = shots::read(&list).expect("reads");
     assert_eq!(rows[0].decision, "plate it anyway");

@@ -87,15 +87,15 @@ pub struct CutArgs {
     /// Prints findings.json to standard output.
     #[arg(long)]
     pub json: bool,
-    /// Prints nothing but faults.
+    /// Prints nothing but faults and how many uses were not looked at.
     #[arg(long)]
     pub quiet: bool,
+    /// Lets turnover replace the cut itself, where that is an annotated timeline in OUT.
+    #[arg(long)]
+    pub force: bool,
     /// Threads for reading and writing pictures.
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
     pub jobs: u32,
-    /// Accepted as everywhere; an older turnover in the folder is never a reason to refuse.
-    #[arg(long)]
-    pub force: bool,
 }
 
 impl CutArgs {

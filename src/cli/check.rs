@@ -26,6 +26,9 @@ pub fn run(args: &Check) -> Result<u8, Faults> {
     } else if !args.cut.quiet {
         print_table(&reviewed, args.cut.no_picture);
     }
+    if args.cut.json || args.cut.quiet || args.explain.is_some() {
+        diagnostic::note(&report::looked_at(&reviewed.findings));
+    }
     let code = reviewed.findings.exit_code();
     // The process ends here: taking a long cut apart again piece by piece is time lost.
     drop(reviewed.unpacked.take());

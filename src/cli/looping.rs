@@ -193,12 +193,13 @@ fn say(args: &Loop, media: &Media, map: &FrameMap, plate: FrameRange, made: &Pla
         None => "copied".to_string(),
         Some(why) => format!("encoded ({why})"),
     };
+    let passes = map.passes();
     diagnostic::print(&format!(
-        "{}: {} frames from {} in {} passes, {how}\n",
+        "{}: {} frames from {} in {passes} {}, {how}\n",
         made.path.display(),
         made.frames,
         plate.count(),
-        map.passes()
+        if passes == 1 { "pass" } else { "passes" },
     ));
     let least = least_loop_frames(media.info().rate);
     if plate.count().0 < least && made.frames > plate.count().0 {

@@ -119,6 +119,7 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
         cut_rate,
         timeline: args.timeline.clone(),
         threads: args.jobs,
+        earlier: None,
     })
 }
 

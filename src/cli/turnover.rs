@@ -21,27 +21,35 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
         out: args.out.clone(),
         markers: args.markers.into(),
         plates: args.plates.into(),
+        replace_cut: args.cut.force,
     };
     options.check(&job)?;
-    let reviewed = {
+    job.earlier = Some(args.out.join("shots.csv"));
+    let (mut reviewed, unwritten) = {
         let mut bar = Bar::new(args.cut.quiet || args.cut.json);
         let mut reviewed = review(&job, &mut bar)?;
-        hand_back(&mut reviewed, &job, &options, &mut bar)?;
-        reviewed
+        let done = hand_back(&mut reviewed, &job, &options, &mut bar);
+        (reviewed, done.err().map_or(Vec::new(), |faults| faults.0))
     };
     diagnostic::print_faults(&reviewed.findings.faults);
+    diagnostic::print_faults(&unwritten);
     reviewed.proposals.iter().for_each(|text| diagnostic::note(text));
     if args.cut.json {
         diagnostic::print_bytes(&report::json::bytes(&reviewed.findings));
     } else if !args.cut.quiet {
+        if unwritten.is_empty() {
+            let out = args.out.display();
+            let text = format!("Look at {out}/report.html first; the timeline is in {out}.");
+            diagnostic::note(&text);
+        }
         print_table(&reviewed, args.cut.no_picture);
-        let out = args.out.display();
-        diagnostic::print(&format!(
-            "\nLook at {out}/report.html first; the timeline is in {out}.\n"
-        ));
     }
-    let code = reviewed.findings.exit_code();
+    if args.cut.json || args.cut.quiet {
+        diagnostic::note(&report::looked_at(&reviewed.findings));
+    }
+    let code = if unwritten.is_empty() { reviewed.findings.exit_code() } else { super::FAULT };
     // As at the end of a check: the process is over, and takes all with it.
+    drop(reviewed.unpacked.take());
     std::mem::forget(reviewed);
     Ok(code)
 }

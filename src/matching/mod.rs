@@ -22,7 +22,7 @@ pub use offsets::RollOffset;
 
 use crate::platelog::{Record, Serves, dates_agree, take_key};
 use crate::settings::Settings;
-use crate::time::Rate;
+use crate::time::{FrameRange, FrameShift, Rate};
 use spans::{Span, TimeSays, seconds, span_at};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -325,9 +325,11 @@ impl<'r> Matcher<'r> {
                     entries[..until].iter().rev().take_while(|entry| entry.latest_s >= first);
                 for entry in near.filter(|entry| entry.last_s >= first) {
                     if self.overlaps(entry.record, clues) {
-                        let shown = self.records.get(entry.record).and_then(|r| r.roll.as_deref());
-                        let sentence =
-                            || format!("roll {} and overlapping timecode", shown.unwrap_or(&roll));
+                        let noted = self.records.get(entry.record).and_then(|r| r.roll.as_deref());
+                        let sentence = || {
+                            let shown = noted.map_or_else(|| roll.to_uppercase(), String::from);
+                            format!("roll {shown} and overlapping timecode")
+                        };
                         let evidence = found.entry(entry.record).or_default();
                         evidence.roll.get_or_insert_with(sentence);
                     }
@@ -382,7 +384,9 @@ impl<'r> Matcher<'r> {
             return None;
         }
         let (record, known) = (self.records.get(at)?, self.known.get(at)?);
-        if let TimeSays::Contradicts(why) = self.time_says(at, clues) {
+        if let TimeSays::Contradicts(why) = self.time_says(at, clues)
+            && !self.starts_in(at, clues)
+        {
             return Some(why);
         }
         if let (Some(camera), Some(noted)) = (&clues.camera, &known.camera)
@@ -439,6 +443,16 @@ impl<'r> Matcher<'r> {
         let roll = known.roll.as_ref();
         let shift = roll.and_then(|roll| self.offsets.get(roll)).copied().unwrap_or(0);
         Some((span, time, shift))
+    }
+
+    /// Tells whether the media start within the record's take. The clip's own times are then
+    /// no timecode of another take, whatever they count.
+    fn starts_in(&self, at: usize, clues: &UseClues) -> bool {
+        let in_take = clues.time.is_some_and(|time| time.is_take_time);
+        let Some((start, rate)) = clues.media_start.filter(|_| !in_take) else { return false };
+        let range = FrameRange { start, end: start + FrameShift(1) };
+        let time = Some(TimeClue { range, rate, is_take_time: true });
+        self.time_says(at, &UseClues { time, ..UseClues::default() }) == TimeSays::Overlaps
     }
 
     fn is_exactly(&self, at: usize, name: &str) -> bool {

@@ -142,6 +142,21 @@ pub fn make_plate(
     }
 }
 
+/// Makes a plate; `None` if other bytes stand under its name, which are left alone.
+///
+/// # Errors
+///
+/// As [`make_plate`], but for the name.
+pub fn make_unless_taken(
+    job: &PlateJob<'_>,
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<Option<PlateMade>, Faults> {
+    Ok(match make(job, progress)? {
+        Outcome::Made(made) => Some(made),
+        Outcome::Taken(_) => None,
+    })
+}
+
 /// Makes the next version of a plate, or leaves the latest alone if its bytes would be the
 /// same. `job.out` has no version: `plates/SHOT_CP01`.
 ///
@@ -154,7 +169,31 @@ pub fn make_version(
 ) -> Result<PlateMade, Faults> {
     let (folder, stem) = split(&job.out)?;
     let latest = super::versions::latest_version(&folder, &stem);
-    for version in latest.max(1)..=latest.saturating_add(1) {
+    version_from(job, latest.max(1), progress)
+}
+
+/// Makes a version of a plate that is newer than every one there, even if its frames would
+/// be the same: something that belongs to it has changed.
+///
+/// # Errors
+///
+/// As [`make_plate`].
+pub fn make_new_version(
+    job: &PlateJob<'_>,
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<PlateMade, Faults> {
+    let (folder, stem) = split(&job.out)?;
+    let latest = super::versions::latest_version(&folder, &stem);
+    version_from(job, latest.saturating_add(1), progress)
+}
+
+fn version_from(
+    job: &PlateJob<'_>,
+    first: u32,
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<PlateMade, Faults> {
+    let (folder, stem) = split(&job.out)?;
+    for version in first..=first.saturating_add(1) {
         let name = super::versions::version_name(&stem, version);
         let named = PlateJob { out: folder.join(name), ..job.clone() };
         // The name is in the bytes: it is the embedded reel.

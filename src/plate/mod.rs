@@ -9,6 +9,9 @@ mod played;
 mod render;
 mod job;
 
-pub use job::{Method, PlateCodec, PlateJob, PlateMade, make_plate, make_version, why_not_copied};
+pub use job::{
+    Method, PlateCodec, PlateJob, PlateMade, make_new_version, make_plate, make_unless_taken,
+    make_version, why_not_copied,
+};
 pub use loop_map::{FrameMap, LONGEST, MapFault, Run};
 pub use versions::{Names, latest_version, sanitised, version_name};

@@ -5,7 +5,7 @@ use crate::media::MediaInfo;
 use crate::reason::{Code, Reason, Severity};
 use crate::settings::TimecodeTrust;
 use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor, whole};
-use crate::timeline::Use;
+use crate::timeline::{ReferenceKind, Use};
 use num_traits::One;
 
 /// How clip time, take time and file time of one use belong together.
@@ -109,7 +109,10 @@ pub fn read_clocks(
     trust: &[TimecodeTrust],
 ) -> Result<(Clocks, Vec<Reason>), Box<Reason>> {
     let Some(media) = media else {
-        return Ok((Clocks { counting, ..Clocks::without_media(used.clip_rate) }, Vec::new()));
+        let clocks = Clocks { counting, ..Clocks::without_media(used.clip_rate) };
+        let starts = Starts::of(used, None, logged, &clocks.scale);
+        let said = starts.disagreement(counting, logged.tolerance);
+        return Ok((clocks, said.into_iter().collect()));
     };
     let scale = frames_per_clip_frame(used.clip_rate, media.rate);
     let span = used
@@ -117,7 +120,7 @@ pub fn read_clocks(
         .as_ref()
         .map_or((used.media_start.clone(), used.media_start.clone()), Clone::clone);
     let span = (span.0 * &scale, span.1 * &scale);
-    let starts = Starts::of(used, media, logged, &scale);
+    let starts = Starts::of(used, Some(media), logged, &scale);
     let start = starts.chosen(trust);
     let reading = Reading { span, frames: media.frames, start, counting };
 
@@ -149,27 +152,43 @@ fn frames_per_clip_frame(clip: Rate, media: Rate) -> Exact {
     media.exact() / clip.exact()
 }
 
+/// Image files numbered from less than this many seconds are counted, not timed: 1, 86,
+/// 1001. Ours.
+const HOUR_S: i64 = 3600;
+
 /// The start timecodes that are claimed for one recording, in take frames.
 struct Starts {
     container: Option<Frame>,
     log: Option<Frame>,
     /// `available_range`: start and length in media frames.
     available: Option<(Exact, Exact)>,
+    /// True if it starts with the number of the first image file: no timecode.
+    is_numbered: bool,
 }
 
 impl Starts {
-    fn of(used: &Use, media: &MediaInfo, logged: LoggedStart, scale: &Exact) -> Starts {
-        let available = used
-            .references
-            .first()
-            .and_then(|reference| reference.available.as_ref())
-            .map(|(start, end)| (start * scale, (end - start) * scale));
-        Starts { container: media.start.map(|tag| tag.frame), log: logged.start, available }
+    fn of(used: &Use, media: Option<&MediaInfo>, logged: LoggedStart, scale: &Exact) -> Starts {
+        let reference = used.references.first();
+        let range = reference.and_then(|reference| reference.available.as_ref());
+        let is_numbered = reference.zip(range).is_some_and(|(reference, (start, _))| {
+            let ReferenceKind::Sequence { start_frame, .. } = &reference.kind else {
+                return false;
+            };
+            let hour = i64::from(used.clip_rate.nominal()) * HOUR_S;
+            *start == whole(*start_frame) && *start_frame < hour
+        });
+        Starts {
+            container: media.and_then(|media| media.start).map(|tag| tag.frame),
+            log: logged.start,
+            available: range.map(|(start, end)| (start * scale, (end - start) * scale)),
+            is_numbered,
+        }
     }
 
     fn timeline(&self) -> Option<Frame> {
         let (start, _) = self.available.as_ref()?;
-        (start.is_integer() && *start != whole(0)).then(|| Frame(floor(start)))
+        let is_timecode = start.is_integer() && *start != whole(0) && !self.is_numbered;
+        is_timecode.then(|| Frame(floor(start)))
     }
 
     /// Tells whether anything says where the take's timecode starts.

@@ -80,7 +80,7 @@ fn faults(findings: &Findings) -> Markup {
                 ul {
                     @for fault in &findings.faults {
                         li {
-                            b { (said(&fault.file)) }
+                            b { (said(fault.file_name())) }
                             @if !fault.place.is_empty() { ", " (said(&fault.place)) }
                             ": " (said(&fault.fault)) br;
                             span class="quiet" { "What to do: " (said(&fault.remedy)) }

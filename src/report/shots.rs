@@ -127,26 +127,56 @@ pub fn kept(old: &[ShotRow], taken: &[bool], new: &ShotRow) -> Option<usize> {
     ranked.max().map(|(_, at)| at.0)
 }
 
-/// Returns the rows of the listed uses with what an earlier list says about them.
+/// Returns the names an earlier list has for uses, in their order; `None` for uses that are
+/// not in it or in no log.
+pub fn earlier_names(uses: &[UseFinding], old: &[ShotRow]) -> Vec<Option<String>> {
+    let listed: Vec<&UseFinding> = uses.iter().filter(|found| found.verdict.is_listed()).collect();
+    let new: Vec<ShotRow> = listed.iter().map(|found| ShotRow::of(found)).collect();
+    let mut rows = pairs(&new, old).into_iter();
+    uses.iter()
+        .map(|found| {
+            let at = if found.verdict.is_listed() { rows.next().flatten() } else { None };
+            let name = old.get(at?)?.shot.trim();
+            (!name.is_empty()).then(|| name.to_string())
+        })
+        .collect()
+}
+
+/// Returns for each new row the index of its row in an earlier list.
 ///
 /// Exact matches are taken first, so that a trimmed shot never takes the row of another.
-/// Rows with a decision whose shot has left the cut stay at the end, without a pointer.
+fn pairs(new: &[ShotRow], old: &[ShotRow]) -> Vec<Option<usize>> {
+    let mut taken = vec![false; old.len()];
+    let mut found: Vec<Option<usize>> = vec![None; new.len()];
+    for exact in [true, false] {
+        for (row, found) in new.iter().zip(&mut found).filter(|(_, found)| found.is_none()) {
+            let Some(at) = kept(old, &taken, row) else { continue };
+            let is_exact = old
+                .get(at)
+                .is_some_and(|was| was.take == row.take && was.used_in_take == row.used_in_take);
+            if exact && !is_exact {
+                continue;
+            }
+            *found = Some(at);
+            taken[at] = true;
+        }
+    }
+    found
+}
+
+/// Returns the rows of the listed uses with what an earlier list says about them.
+///
+/// Rows with a decision whose shot has left the cut stay at the end, without a pointer. The
+/// names are those of the findings, so that every output calls a shot the same.
 pub fn merged(findings: &Findings, old: &[ShotRow]) -> Vec<ShotRow> {
     let listed = findings.uses.iter().filter(|found| found.verdict.is_listed());
     let mut new: Vec<ShotRow> = listed.map(ShotRow::of).collect();
     let mut taken = vec![false; old.len()];
-    let mut filled = vec![false; new.len()];
-    for exact in [true, false] {
-        for (row, filled) in new.iter_mut().zip(&mut filled) {
-            let found = (!*filled).then(|| kept(old, &taken, row)).flatten();
-            let Some((at, was)) = found.and_then(|at| Some((at, old.get(at)?))) else { continue };
-            if exact && (was.take != row.take || was.used_in_take != row.used_in_take) {
-                continue;
-            }
-            take_over(row, was);
-            *filled = true;
-            taken[at] = true;
-        }
+    let pairs = pairs(&new, old);
+    for (row, at) in new.iter_mut().zip(pairs) {
+        let Some((at, was)) = at.and_then(|at| Some((at, old.get(at)?))) else { continue };
+        take_over(row, was);
+        taken[at] = true;
     }
     let left = old.iter().zip(&taken).filter(|(row, taken)| !**taken && row.is_decided());
     new.extend(left.map(|(row, _)| ShotRow {
@@ -158,9 +188,6 @@ pub fn merged(findings: &Findings, old: &[ShotRow]) -> Vec<ShotRow> {
 }
 
 fn take_over(row: &mut ShotRow, was: &ShotRow) {
-    if !was.shot.trim().is_empty() {
-        row.shot = was.shot.clone();
-    }
     row.decision = was.decision.clone();
     row.overruled_by = was.overruled_by.clone();
     row.why = was.why.clone();

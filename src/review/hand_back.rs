@@ -17,6 +17,8 @@ pub struct HandBack {
     pub markers: MarkerPlaces,
     /// How plates are laid into the timeline.
     pub plates: PlateClips,
+    /// True: an annotated timeline given as the cut may be replaced by its new self.
+    pub replace_cut: bool,
 }
 
 impl HandBack {
@@ -42,12 +44,13 @@ impl HandBack {
                 ));
             }
         }
-        if resolved(&job.cut).parent() == Some(out.as_path()) && is_ours(&job.cut) {
+        let in_out = resolved(&job.cut).parent() == Some(out.as_path());
+        if in_out && is_ours(&job.cut) && !self.replace_cut {
             faults.push(BadInput::new(
                 job.cut.display().to_string(),
                 "",
                 "the annotated timeline would replace the cut itself",
-                "choose another output folder",
+                "choose another output folder, or add --force to replace it",
             ));
         }
         if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }

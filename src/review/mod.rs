@@ -42,6 +42,8 @@ pub struct Job {
     pub timeline: Option<String>,
     /// Threads for reading pictures.
     pub threads: u32,
+    /// An earlier list of shots (`shots.csv`), whose names are kept; need not be there.
+    pub earlier: Option<PathBuf>,
 }
 
 /// Is told how far a piece of work is.
@@ -119,8 +121,10 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         progress.at(at as u64 + 1);
     }
     faults.extend(reviewer.sources.faults());
-    let unpacked = reviewer.sources.unpacked.take();
-    subject::name_shots(&mut uses, &subjects);
+    let unpacked = reviewer.sources.into_unpacked();
+    let earlier = job.earlier.as_deref().map_or(Ok(Vec::new()), crate::report::shots::read);
+    // Whoever writes the list again reports what is wrong with it.
+    subject::name_shots(&mut uses, &subjects, &earlier.unwrap_or_default());
 
     let findings = Findings {
         schema: SCHEMA,

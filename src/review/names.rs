@@ -8,6 +8,8 @@ const LONGEST: usize = 120;
 /// What a shot name can be made from.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct NameSource {
+    /// The name an earlier list of shots has for it.
+    pub kept: Option<String>,
     /// The name given by a marker or metadata.
     pub given: Option<String>,
     /// The clip's name.
@@ -18,8 +20,8 @@ pub struct NameSource {
 
 /// Names every use, in order; no two names are the same, not even in upper and lower case.
 ///
-/// Letters outside `[A-Za-z0-9._-]` become `_`; a second use of a name gets `_2`. Given
-/// names go first, so that a made-up one never takes them away.
+/// Letters outside `[A-Za-z0-9._-]` become `_`; a second use of a name gets `_2`. Names of
+/// an earlier list go first, then given ones, so that a made-up one never takes them away.
 ///
 /// ```
 /// # use platesmith::review::{NameSource, shot_names};
@@ -33,9 +35,14 @@ pub struct NameSource {
 pub fn shot_names(sources: &[NameSource]) -> Vec<String> {
     let mut taken = Names::default();
     let mut names = vec![String::new(); sources.len()];
-    for given_first in [true, false] {
+    for turn in 0..3 {
         for (at, source) in sources.iter().enumerate() {
-            if source.given.is_some() == given_first {
+            let due = match (&source.kept, &source.given) {
+                (Some(_), _) => 0,
+                (None, Some(_)) => 1,
+                (None, None) => 2,
+            };
+            if due == turn {
                 names[at] = taken.give(&wanted(source));
             }
         }
@@ -44,7 +51,7 @@ pub fn shot_names(sources: &[NameSource]) -> Vec<String> {
 }
 
 fn wanted(source: &NameSource) -> String {
-    let text = match &source.given {
+    let text = match source.kept.as_ref().or(source.given.as_ref()) {
         Some(given) => given.trim().to_string(),
         None if source.clip.trim().is_empty() => format!("shot_{}", source.at),
         None => format!("{}_{}", source.clip.trim(), source.at),
@@ -60,9 +67,16 @@ mod tests {
 
     #[test]
     fn a_made_up_name_never_takes_a_given_one() {
-        let made = NameSource { clip: "A".into(), at: "1".into(), given: None };
+        let made = NameSource { clip: "A".into(), at: "1".into(), ..NameSource::default() };
         let given = NameSource { given: Some("A_1".into()), ..NameSource::default() };
         assert_eq!(shot_names(&[made, given]), ["A_1_2", "A_1"]);
+    }
+
+    #[test]
+    fn a_kept_name_goes_before_a_given_one() {
+        let given = NameSource { given: Some("A".into()), ..NameSource::default() };
+        let kept = NameSource { kept: Some("A".into()), given: Some("B".into()), ..given.clone() };
+        assert_eq!(shot_names(&[given, kept]), ["A_2", "A"]);
     }
 
     #[test]

@@ -3,9 +3,12 @@
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
-use crate::findings::UseFinding;
+use crate::findings::{Findings, UseFinding, Verdict};
 use crate::media::StartTimecode;
-use crate::plate::{FrameMap, PlateCodec, PlateJob, PlateMade, make_plate, make_version};
+use crate::plate::{
+    FrameMap, PlateCodec, PlateJob, PlateMade, make_new_version, make_unless_taken, make_version,
+};
+use crate::reason::{Code, Reason, Severity};
 use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor};
 use crate::timeline::{Cut, Speed, Use};
 use num_traits::One;
@@ -48,10 +51,29 @@ pub fn render_plates(
         };
         match render.made(&mut review.findings.uses[*at], progress) {
             Ok(plate) => laid[*at] = plate,
-            Err(faults) => review.findings.faults.extend(faults.0),
+            Err(faults) => {
+                unreadable(&mut review.findings.uses[*at], &faults);
+                review.findings.faults.extend(faults.0);
+            }
         }
     }
+    review.findings.totals = Findings::count(&review.findings.uses);
     laid
+}
+
+/// Where the fault lies in the media of a use, its verdict falls: a frame it needs cannot be
+/// read.
+fn unreadable(finding: &mut UseFinding, faults: &Faults) {
+    let Some(media) = &finding.media else { return };
+    let name = media.file.rsplit('/').next().unwrap_or_default();
+    let of_media = |fault: &&BadInput| fault.file_name() == name;
+    let Some(fault) = faults.0.iter().find(of_media) else { return };
+    let place = if fault.place.is_empty() { String::new() } else { format!(", {}", fault.place) };
+    let text = format!("{name}{place} cannot be read: {}.", fault.fault);
+    finding.verdict = Verdict::Undecided;
+    finding.corrections.clear();
+    finding.plate = None;
+    finding.reasons.insert(0, Reason::new(Code::MediaUnreadable, Severity::Stop, text));
 }
 
 fn unknown_codec(word: &str) -> BadInput {
@@ -61,6 +83,14 @@ fn unknown_codec(word: &str) -> BadInput {
         format!("\"{word}\" is no plate codec"),
         "choose auto, prores-hq, prores-4444, dnxhr-hqx, ffv1, dpx, exr, png or tiff",
     )
+}
+
+/// How a plate in record time ended.
+enum Twin {
+    Laid(Box<LaidPlate>),
+    None,
+    /// Another cut's twin stands under this version.
+    Taken,
 }
 
 struct Render<'a> {
@@ -107,7 +137,7 @@ impl Render<'_> {
             threads: self.job.settings.encoder_threads,
             still: false,
         };
-        let made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
+        let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
         let laid = if self.is_frame_for_frame(clocks.rate) {
             let first = first_take_frame_shown(finding, self.used, self.cut.rate);
@@ -122,7 +152,20 @@ impl Render<'_> {
                 }
             })
         } else {
-            self.record_twin(finding, &plate_job, &made, progress)?
+            match self.record_twin(finding, &plate_job, &made, progress)? {
+                Twin::Laid(plate) => Some(*plate),
+                Twin::None => None,
+                // The cut has moved under a plate that stays the same. Plate and twin go by
+                // one version, so both take the next.
+                Twin::Taken => {
+                    made = make_new_version(&plate_job, &mut |done, _| progress.at(done))?;
+                    note(finding, &made, self.out);
+                    match self.record_twin(finding, &plate_job, &made, progress)? {
+                        Twin::Laid(plate) => Some(*plate),
+                        Twin::None | Twin::Taken => None,
+                    }
+                }
+            }
         };
         Ok(laid)
     }
@@ -142,9 +185,9 @@ impl Render<'_> {
         plate: &PlateJob<'_>,
         made: &PlateMade,
         progress: &mut dyn Progress,
-    ) -> Result<Option<LaidPlate>, Faults> {
+    ) -> Result<Twin, Faults> {
         let (Some(need), Some(clocks)) = (finding.need_in_take, &self.subject.clocks) else {
-            return Ok(None);
+            return Ok(Twin::None);
         };
         let rate = self.cut.rate;
         let visible = FrameRange::new(
@@ -159,7 +202,7 @@ impl Render<'_> {
                 Some(in_need.clamp(0, last) as u64)
             })
             .collect();
-        let Some(shown) = shown else { return Ok(None) };
+        let Some(shown) = shown else { return Ok(Twin::None) };
         let map = plate
             .map
             .composed(&shown)
@@ -179,19 +222,20 @@ impl Render<'_> {
             ..plate.clone()
         };
         progress.stage(&name, map.len());
-        let made = make_plate(&twin, &mut |done, _| progress.at(done))?;
+        let made = make_unless_taken(&twin, &mut |done, _| progress.at(done))?;
+        let Some(made) = made else { return Ok(Twin::Taken) };
         if let Some(summary) = &mut finding.plate {
             summary.record_file = Some(relative(&made.path, self.out));
         }
         let embedded = embedded_start(twin.start, first);
         let end = embedded.saturating_add_unsigned(visible.count().0);
-        Ok(Some(LaidPlate {
+        Ok(Twin::Laid(Box::new(LaidPlate {
             name,
             media: files_of(&made, plate.first_number),
             rate,
             available: FrameRange::new(embedded, end),
             first_shown: embedded + (self.used.range_in_cut.start.0 - visible.start.0),
-        }))
+        })))
     }
 }
 

@@ -4,7 +4,7 @@ use crate::error::{BadInput, Faults};
 use crate::media::{Found, Locator, Media, OpenOptions, Request, SequenceUrl, open_with};
 use crate::time::Rate;
 use crate::timeline::{Bundle, MediaPlace, MediaReference, ReferenceKind, Use};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
@@ -27,24 +27,42 @@ pub enum Source {
 pub struct Sources {
     locator: Locator,
     bundle: Bundle,
-    /// Media taken out of a zip bundle, for as long as the review lasts.
-    pub(super) unpacked: Option<tempfile::TempDir>,
+    /// Media taken out of a zip bundle.
+    unpacked: Option<tempfile::TempDir>,
     threads: u32,
-    opened: BTreeMap<(PathBuf, Option<Rate>), Result<Rc<Media>, Faults>>,
+    opened: BTreeMap<Opened, Result<Rc<Media>, Faults>>,
+    /// What a listed use needs of the files opened.
+    needed: BTreeSet<Opened>,
+    last: Option<Opened>,
 }
+
+/// A file and how it is read.
+type Opened = (PathBuf, Option<Pace>);
+
+/// Rate of an image sequence, and how many frames each of its files stands for.
+type Pace = (Rate, u32);
 
 impl Sources {
     /// Indexes the media folders; relative URLs start from where `bundle` lies.
     pub fn new(folders: &[PathBuf], bundle: &Bundle, threads: u32) -> (Sources, Vec<BadInput>) {
         let (locator, faults) = Locator::new(folders);
-        let (bundle, opened) = (bundle.clone(), BTreeMap::new());
-        (Sources { locator, bundle, unpacked: None, threads, opened }, faults)
+        let sources = Sources {
+            locator,
+            bundle: bundle.clone(),
+            unpacked: None,
+            threads,
+            opened: BTreeMap::new(),
+            needed: BTreeSet::new(),
+            last: None,
+        };
+        (sources, faults)
     }
 
     /// Finds and opens the media of a use; the first reference that leads to a file wins.
     pub fn of(&mut self, used: &Use, names: &[String]) -> Source {
+        self.last = None;
         match self.packed(used) {
-            Some(Ok(path)) => return self.open(&path, sequence_rate(used)),
+            Some(Ok(path)) => return self.open(&path, sequence_pace(used)),
             Some(Err(fault)) => {
                 return Source::Unreadable(PathBuf::from(&fault.place), vec![fault]);
             }
@@ -52,18 +70,21 @@ impl Sources {
         }
         let request = self.request(used, names);
         match self.locator.locate(&request) {
-            Found::One(path, _) => self.open(&path, sequence_rate(used)),
+            Found::One(path, _) => self.open(&path, sequence_pace(used)),
             Found::Several(paths) => Source::Several(paths),
             Found::None => Source::Missing(wanted(&request)),
         }
     }
 
     /// Opens one file, or returns it as opened before.
-    pub fn open(&mut self, path: &Path, sequence_rate: Option<Rate>) -> Source {
+    fn open(&mut self, path: &Path, pace: Option<Pace>) -> Source {
         let threads = self.threads;
-        let opened = self.opened.entry((path.to_path_buf(), sequence_rate)).or_insert_with(|| {
-            let options = OpenOptions { sequence_rate, threads, ..OpenOptions::default() };
-            open_with(path, options).map(Rc::new)
+        let key = (path.to_path_buf(), pace);
+        self.last = Some(key.clone());
+        let opened = self.opened.entry(key).or_insert_with(|| {
+            let sequence_rate = pace.map(|(rate, _)| rate);
+            let frame_step = pace.map_or(1, |(_, step)| step);
+            open_with(path, OpenOptions { sequence_rate, frame_step, threads }).map(Rc::new)
         });
         match opened {
             Ok(media) => Source::Open(Rc::clone(media)),
@@ -71,15 +92,27 @@ impl Sources {
         }
     }
 
-    /// Returns every fault met while opening, and what is wrong with media that opened.
+    /// Tells that the file opened last belongs to a listed use, so that its faults count.
+    pub fn need_last(&mut self) {
+        self.needed.extend(self.last.take());
+    }
+
+    /// Returns every fault met while opening, and what is wrong with media that opened, of
+    /// the media that listed uses need.
     pub fn faults(&self) -> Vec<BadInput> {
-        self.opened
-            .values()
-            .flat_map(|opened| match opened {
+        let needed = self.opened.iter().filter(|(key, _)| self.needed.contains(key));
+        needed
+            .flat_map(|(_, opened)| match opened {
                 Ok(media) => media.warnings().to_vec(),
                 Err(faults) => faults.0.clone(),
             })
             .collect()
+    }
+
+    /// Returns the folder of media taken out of a zip bundle. Opened media read from it for
+    /// as long as it is kept.
+    pub fn into_unpacked(self) -> Option<tempfile::TempDir> {
+        self.unpacked
     }
 
     /// Takes the media of a use out of a zip bundle, if they lie in one.
@@ -132,13 +165,12 @@ fn sequence(reference: &MediaReference) -> Option<SequenceUrl> {
     }
 }
 
-/// The rate of the image files of a sequence: each stands for `frame_step` frames.
-fn sequence_rate(used: &Use) -> Option<Rate> {
+/// The pace of the image files of a sequence: each stands for `frame_step` frames.
+fn sequence_pace(used: &Use) -> Option<Pace> {
     used.references.iter().find_map(|reference| match &reference.kind {
         ReferenceKind::Sequence { frame_step, rate, .. } => {
-            let rate = rate.unwrap_or(used.clip_rate);
             let step = u32::try_from(*frame_step).ok().filter(|step| *step > 0)?;
-            Rate::new(rate.num(), rate.den().checked_mul(step)?)
+            Some((rate.unwrap_or(used.clip_rate), step))
         }
         _ => None,
     })

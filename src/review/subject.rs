@@ -15,10 +15,12 @@ use crate::reach::{
     Clocks, Judgement, LoggedStart, Outcome, between, claims_of, judge, logged_start, read_clocks,
 };
 use crate::reason::{Code, Reason, Severity};
+use crate::report::shots::{ShotRow, earlier_names};
 use crate::settings::Turns;
 use crate::time::{Counting, Frame, FrameRange, exact_text, floor};
 use crate::timeline::{Cut, Speed, Use};
 use crate::verdict::{Standing, decide};
+use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 /// Everything a use was judged on.
@@ -97,17 +99,23 @@ impl Reviewer<'_> {
             return Standing::Covered;
         }
         learnt.matched = self.matcher.find(clues);
-        if learnt.matched.candidates.is_empty() {
+        // A record that only the clip's own times speak against may still be the right one:
+        // the media tell whether these times are timecode at all.
+        if learnt.matched.candidates.is_empty() && learnt.matched.against.is_empty() {
             return Standing::Unlisted;
         }
         let mut stops = self.open(used, clues, learnt);
+        if learnt.matched.candidates.is_empty() {
+            learnt.media = None;
+            return Standing::Unlisted;
+        }
+        self.sources.need_last();
         if let Speed::Unknown(what) = &used.speed {
             let text = format!("The speed of this clip cannot be computed: {what}.");
             stops.push(Reason::new(Code::SpeedUnknown, Severity::Stop, text));
         }
         let record = match learnt.matched.record {
             Some(at) => &self.records[at],
-            None if learnt.matched.candidates.is_empty() => return Standing::Unlisted,
             None => {
                 stops.push(self.ambiguous(&learnt.matched));
                 return Standing::Undecided(stops);
@@ -118,6 +126,10 @@ impl Reviewer<'_> {
         }
         let judgement = self.judged(used, learnt);
         stops.extend(missing_frames(learnt));
+        match outside_of_noted_take(learnt) {
+            Some(reason) if reason.severity == Severity::Stop => stops.push(reason),
+            reason => learnt.reasons.extend(reason),
+        }
         match judgement {
             Some(mut judgement) => {
                 judgement.reasons.append(&mut learnt.reasons);
@@ -148,8 +160,7 @@ impl Reviewer<'_> {
                 stop(Code::MediaMissing, format!("No media file found for {}.", names.join(", ")))
             }
             Source::Several(paths) => {
-                let names: Vec<String> =
-                    paths.iter().map(|path| path.display().to_string()).collect();
+                let names: Vec<String> = paths.iter().map(|path| self.below_media(path)).collect();
                 stop(Code::MediaMissing, format!("Several media files fit: {}.", names.join(", ")))
             }
             Source::Unreadable(path, faults) => {
@@ -171,6 +182,24 @@ impl Reviewer<'_> {
                 Vec::new()
             }
         }
+    }
+
+    /// Names a file from the media folder it lies in, so that results say the same wherever
+    /// the folders are.
+    fn below_media(&self, path: &Path) -> String {
+        let folders = self.job.media.iter();
+        let below = folders.filter_map(|folder| {
+            path.strip_prefix(folder).ok().map(Path::to_path_buf).or_else(|| {
+                let folder = folder.canonicalize().ok()?;
+                Some(path.canonicalize().ok()?.strip_prefix(folder).ok()?.to_path_buf())
+            })
+        });
+        let below = below.min_by_key(|below| below.components().count());
+        let name = || PathBuf::from(path.file_name().unwrap_or_default());
+        let parts = below.unwrap_or_else(name);
+        let parts: Vec<_> =
+            parts.components().map(|part| part.as_os_str().to_string_lossy()).collect();
+        parts.join("/")
     }
 
     fn read_clocks(
@@ -331,9 +360,14 @@ impl Learnt {
     }
 }
 
-/// Names every shot once all uses are known.
-pub(super) fn name_shots(findings: &mut [UseFinding], subjects: &[Subject]) {
-    let sources: Vec<NameSource> = subjects.iter().map(|subject| subject.name.clone()).collect();
+/// Names every shot once all uses are known; `earlier` is an earlier list of shots.
+pub(super) fn name_shots(findings: &mut [UseFinding], subjects: &[Subject], earlier: &[ShotRow]) {
+    let kept = earlier_names(findings, earlier);
+    let named = |(at, subject): (usize, &Subject)| NameSource {
+        kept: kept.get(at).cloned().flatten(),
+        ..subject.name.clone()
+    };
+    let sources: Vec<NameSource> = subjects.iter().enumerate().map(named).collect();
     for (finding, name) in findings.iter_mut().zip(shot_names(&sources)) {
         finding.shot = name;
     }
@@ -343,6 +377,7 @@ fn name_source(used: &Use, learnt: &Learnt) -> NameSource {
     let clip_clock = Clocks::without_media(used.clip_rate);
     let clocks = learnt.clocks.as_ref().unwrap_or(&clip_clock);
     NameSource {
+        kept: None,
         given: used.shot_name.clone(),
         clip: used.clip.clone(),
         at: match learnt.need {
@@ -407,6 +442,25 @@ fn missing_frames(learnt: &Learnt) -> Option<Reason> {
         "frames",
         Some(0.0),
     ))
+}
+
+/// Used frames that the log does not count to the take, where no media tell better. None
+/// of them in it: the clocks of cut and log have nothing to do with each other.
+fn outside_of_noted_take(learnt: &Learnt) -> Option<Reason> {
+    let (clocks, used, take) = (learnt.clocks.as_ref()?, learnt.used?, learnt.claims.take?);
+    if clocks.file_start.is_some() {
+        return None;
+    }
+    let left = used.without(&[take]);
+    let first = *left.first()?;
+    let frames: u64 = left.iter().map(|run| run.count().0).sum();
+    let severity = if used.overlap(take).is_some() { Severity::Attention } else { Severity::Stop };
+    let text = format!(
+        "{frames} used frames are outside the take as the log notes it, {}.",
+        between(clocks, take)
+    );
+    let reason = Reason::new(Code::StartTimecodeDisagrees, severity, text).over(first);
+    Some(reason.measured(frames as f64, "frames", Some(0.0)))
 }
 
 fn reframes(used: &Use) -> Option<Reason> {

@@ -15,6 +15,9 @@ const LONGEST_TEXT: usize = 255;
 /// A clip with more texts than this carries a host's tables, not names. Ours.
 const MOST_TEXTS: usize = 1000;
 
+/// Words in the keys of what stands on a slate. Common practice, no source.
+const SLATE_WORDS: [&str; 7] = ["cam", "scene", "slate", "take", "roll", "reel", "tape"];
+
 /// What a clip shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Sort {
@@ -122,7 +125,7 @@ fn reference(
 }
 
 /// Collects the metadata texts of clip and references that may name a clip, reel or
-/// timecode: short ones with a digit in them, in file order.
+/// timecode: short ones with a digit in them or under a heading of the slate, in file order.
 pub(super) fn texts(clip: Node<'_>) -> Vec<(String, String)> {
     let mut found = Vec::new();
     let mut path = String::new();
@@ -168,10 +171,17 @@ fn collect(node: Node<'_>, path: &mut String, found: &mut Vec<(String, String)>)
         Json::Text => {
             let raw = node.raw();
             if raw.len() <= LONGEST_TEXT + 2
-                && raw.iter().any(u8::is_ascii_digit)
+                && (raw.iter().any(u8::is_ascii_digit) || names_a_take(path))
                 && let Some(text) = node.text()
             {
                 found.push((path.clone(), text.into_owned()));
+            }
+        }
+        Json::Number if names_a_take(path) => {
+            let text = String::from_utf8_lossy(node.raw());
+            let whole = text.strip_suffix(".0").unwrap_or(&text);
+            if whole.bytes().all(|digit| digit.is_ascii_digit()) {
+                found.push((path.clone(), whole.to_string()));
             }
         }
         Json::Object => {
@@ -188,6 +198,13 @@ fn collect(node: Node<'_>, path: &mut String, found: &mut Vec<(String, String)>)
         }
         _ => {}
     }
+}
+
+/// Tells whether the last step of a pointer is a heading of the slate. What stands there
+/// counts without a digit (camera `B`) and as a number (take 3).
+fn names_a_take(pointer: &str) -> bool {
+    let key = pointer.rsplit('/').next().unwrap_or_default().to_ascii_lowercase();
+    SLATE_WORDS.iter().any(|word| key.contains(word))
 }
 
 /// Finds the shot a clip is named for: a marker that reads like a shot name, else metadata

@@ -108,8 +108,8 @@ pub struct Use {
     /// All references, the active one first.
     pub references: Vec<MediaReference>,
     /// Metadata texts of clip and references that may name a clip, reel or timecode, with
-    /// their JSON pointer below the clip, in file order: those with a digit, up to 255
-    /// bytes long.
+    /// their JSON pointer below the clip, in file order: those with a digit or under a
+    /// heading of the slate, up to 255 bytes long.
     pub texts: Vec<(String, String)>,
     /// The first marker text of the clip that reads like a shot name (`QLN_012_0010`), else
     /// its metadata under `shot`, `shot_name` or `vfx_shot`. This program's own markers do
