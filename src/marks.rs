@@ -100,7 +100,9 @@ fn reason_phrases(reason: &Reason) -> Vec<String> {
     let words = reason.code.to_string().replace('-', " ");
     let unit = reason.unit.unwrap_or_default();
     let unit = if unit == "percent" { "%" } else { unit };
-    match (reason.value.and_then(figure), reason.limit.and_then(figure), reason.range_in_take) {
+    // "limit 0" says no more than that there is something at all.
+    let limit = reason.limit.filter(|limit| *limit != 0.0);
+    match (reason.value.and_then(figure), limit.and_then(figure), reason.range_in_take) {
         (Some(value), Some(limit), _) => {
             vec![format!("{words} {value} {unit}").trim_end().to_string(), format!("limit {limit}")]
         }

@@ -182,6 +182,8 @@ fn turned_over(case: &Case, source: &Path, media: &Path) -> Turned {
         frames: case.used.1,
         available: Some((case.zero, case.frames)),
         speed: None,
+        images: None,
+        metadata: serde_json::json!({}),
     };
     let cut = folder.path().join("cut.otio");
     std::fs::write(&cut, cut_json("real pictures", &[clip])).expect("written");

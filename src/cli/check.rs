@@ -3,8 +3,9 @@
 use super::args::Check;
 use super::{diagnostic, job, progress::Bar};
 use crate::error::Faults;
+use crate::findings::UseFinding;
 use crate::report;
-use crate::review::{Review, review};
+use crate::review::{Review, Subject, review};
 
 /// Judges a cut and prints a table, or `findings.json`.
 ///
@@ -59,15 +60,27 @@ fn terminal_width() -> usize {
 
 /// How a shot was matched, and what spoke against the other records.
 fn explained(reviewed: &Review, shot: &str) -> Result<String, Faults> {
-    let mut judged = reviewed.findings.uses.iter().zip(&reviewed.subjects);
-    let Some((finding, subject)) = judged.find(|(finding, _)| finding.shot == shot) else {
+    let judged = || reviewed.findings.uses.iter().zip(&reviewed.subjects);
+    let of_shot: Vec<_> = judged().filter(|(finding, _)| finding.shot == shot).collect();
+    let called = if of_shot.is_empty() {
+        judged().filter(|(finding, _)| finding.clip == shot).collect()
+    } else {
+        of_shot
+    };
+    if called.is_empty() {
         return Err(Faults::one(
             "command line",
             "--explain",
-            format!("no shot is called \"{shot}\""),
-            "run check without --explain to see the names",
+            format!("no shot and no clip is called \"{shot}\""),
+            "name a shot as the table does, or a clip as the cut does",
         ));
-    };
+    }
+    let told = called.into_iter().map(|(finding, subject)| told(reviewed, finding, subject));
+    Ok(told.collect::<Vec<_>>().join("\n"))
+}
+
+fn told(reviewed: &Review, finding: &UseFinding, subject: &Subject) -> String {
+    let shot = &finding.shot;
     let mut text = format!("{shot}  {}\n", finding.verdict.shown());
     for at in &subject.candidates {
         text += &format!("  fits: {}\n", reviewed.records[*at].place());
@@ -81,5 +94,5 @@ fn explained(reviewed: &Review, shot: &str) -> Result<String, Faults> {
     for reason in &finding.reasons {
         text += &format!("  {}: {}\n", reason.code, reason.text);
     }
-    Ok(text)
+    text
 }

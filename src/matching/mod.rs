@@ -20,6 +20,7 @@ pub use clues::{TimeClue, UseClues};
 pub use nearest::NearestUses;
 pub use offsets::RollOffset;
 
+use crate::media::image_run;
 use crate::platelog::{Record, Serves, dates_agree, take_key};
 use crate::settings::Settings;
 use crate::time::{FrameRange, FrameShift, Rate};
@@ -188,8 +189,12 @@ impl<'r> Matcher<'r> {
         if let Some(media) = &record.media {
             let stem = names::without_proxy_suffix(names::stem(media), self.settings);
             let key = names::key(stem);
-            if known.clip.as_ref() != Some(&key) && !key.is_empty() {
-                self.media.entry(key).or_default().push(at);
+            // A timeline names a run of image files by what stands before their numbers.
+            let run = image_run(media).map(|prefix| names::key(&prefix)).filter(|run| *run != key);
+            for key in run.into_iter().chain([key]) {
+                if known.clip.as_ref() != Some(&key) && !key.is_empty() {
+                    self.media.entry(key).or_default().push(at);
+                }
             }
         }
         if let Some(take) = &known.take {

@@ -174,6 +174,21 @@ pub(super) fn around_number(name: &str) -> Option<(String, String)> {
     pattern(name).map(|(prefix, suffix, _)| (prefix, suffix))
 }
 
+/// Returns what stands before the number in the name of an image file or in a pattern of
+/// such; `None` for any other name.
+///
+/// ```
+/// # use platesmith::media::image_run;
+/// assert_eq!(image_run("A003C004.1001.exr").as_deref(), Some("A003C004."));
+/// assert_eq!(image_run("A003C004.####.dpx").as_deref(), Some("A003C004."));
+/// assert_eq!(image_run("A003C004.1001.mov"), None);
+/// ```
+pub fn image_run(name: &str) -> Option<String> {
+    Codec::of_ending(Path::new(name))?;
+    let around = around_number(name).map(|(prefix, _)| prefix);
+    around.or_else(|| Numbered::split(name).map(|numbered| numbered.prefix))
+}
+
 /// Returns the first image file that a folder of one run, or a pattern, stands for; also of
 /// a run with files missing, which opening then refuses.
 pub(super) fn first_of(path: &Path) -> Option<PathBuf> {

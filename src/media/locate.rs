@@ -10,6 +10,7 @@ use crate::time::{FrameRange, FrameShift, Rate, ceil, floor, whole};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use unicode_normalization::UnicodeNormalization;
 
 /// Letters a name must have at least to be looked for as the beginning of a file name.
 /// Ours: "1" or "A1" would begin half the files of a show.
@@ -126,8 +127,8 @@ impl Locator {
 
     /// Finds media: by URL; else by file name; else by the name without ending; else by the
     /// beginning of the name together with the timecode. Upper and lower case are told
-    /// apart only if that finds something. Among equally named media the timecode decides;
-    /// copies with one content count as one.
+    /// apart only if that finds something. Among equally named media the timecode decides,
+    /// then the folders they share with the URL; copies with one content count as one.
     pub fn locate(&self, request: &Request) -> Found {
         if let Some(path) = by_url(request) {
             return Found::One(path, How::Url);
@@ -207,6 +208,7 @@ impl Locator {
         let mut paths: Vec<&Path> =
             candidates.iter().map(|at| self.entries[*at].path.as_path()).collect();
         paths.sort();
+        keep_same_folders(&mut paths, request);
         match paths.as_slice() {
             [] => Found::None,
             [only] => Found::One(only.to_path_buf(), How::FileName),
@@ -230,6 +232,21 @@ impl Locator {
             _ => Span::Unknown,
         }
     }
+}
+
+/// Keeps the paths that share the most folders with a URL: a volume that is mounted
+/// elsewhere has another beginning, and the same folders below it.
+fn keep_same_folders(paths: &mut Vec<&Path>, request: &Request) {
+    if paths.len() < 2 {
+        return;
+    }
+    let files = request.urls.iter().cloned();
+    let urls: Vec<String> = files
+        .chain(request.sequences.iter().map(|s| format!("{}/", s.folder.trim_end_matches('/'))))
+        .collect();
+    let shared = |path: &Path| urls.iter().map(|url| folders_shared(path, url)).max().unwrap_or(0);
+    let most = paths.iter().map(|path| shared(path)).max().unwrap_or(0);
+    paths.retain(|path| shared(path) == most);
 }
 
 /// How the timecode of media lies to the needed frames, the worst first.
@@ -310,6 +327,21 @@ fn gather<'a>(found: impl Iterator<Item = &'a Vec<usize>>) -> Vec<usize> {
     found.flatten().copied().collect()
 }
 
+/// Returns a name as names compare: without case, and with accents the way most disks keep
+/// them. A timeline from a disk that keeps them apart writes "u" and a combining diaeresis
+/// where the next disk has "ü" (Unicode Standard Annex 15, canonical equivalence).
 fn fold(name: &str) -> String {
-    name.to_lowercase()
+    name.nfc().collect::<String>().to_lowercase()
+}
+
+/// Returns how many folders above the file a path and a URL share, counted from the file.
+fn folders_shared(path: &Path, url: &str) -> usize {
+    let of_path = path.to_string_lossy().into_owned();
+    let backwards =
+        |text: &str| -> Vec<String> { text.split(['/', '\\']).rev().skip(1).map(fold).collect() };
+    let of_path = backwards(&of_path);
+    let shared =
+        |url: &str| of_path.iter().zip(backwards(url)).take_while(|(a, b)| *a == b).count();
+    let decoded = percent_encoding::percent_decode_str(url).decode_utf8_lossy();
+    shared(url).max(shared(&decoded))
 }

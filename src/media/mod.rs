@@ -34,6 +34,7 @@ mod locate;
 pub use encode::{Coding, EncodeTarget, Encoder, INTERLACED};
 pub use frames::Frames;
 pub use image_files::{Label, Splice, differs_only_by, spliced, timecode_splices, told_splices};
+pub use images::image_run;
 pub use info::{ColourTags, FieldOrder, MediaInfo, MediaKind, StartTimecode};
 pub use locate::{Found, How, Locator, Request, SequenceUrl};
 pub use mux::{Container, MuxFault, Muxer, PADDING, Track};

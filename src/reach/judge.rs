@@ -99,11 +99,16 @@ fn outside_of_patch(
         }
         if let Some(take) = claims.take {
             for missing in handle.without(&[take]) {
-                let text = format!(
-                    "{} handle frames are not in the take: {}.",
-                    missing.count(),
-                    between(clocks, missing)
-                );
+                let text = if missing.start < take.start {
+                    let first = clocks.label(take.start);
+                    format!(
+                        "The head handle lacks {}: the take begins at {first}.",
+                        frames(missing)
+                    )
+                } else {
+                    let end = clocks.label(take.end);
+                    format!("The tail handle lacks {}: the take ends at {end}.", frames(missing))
+                };
                 reasons.push(
                     Reason::new(Code::HandlesShort, Severity::Attention, text)
                         .over(missing)
@@ -131,6 +136,11 @@ fn boom_near(used: FrameRange, claims: &Claims, clocks: &Clocks) -> Option<Reaso
         "frames",
         Some(f64::from(claims.tolerance)),
     ))
+}
+
+fn frames(range: FrameRange) -> String {
+    let count = range.count();
+    format!("{count} {}", if count.0 == 1 { "frame" } else { "frames" })
 }
 
 /// Returns `from-to` as labels, the second exclusive.
@@ -188,15 +198,16 @@ impl Shot<'_> {
             ));
             return Some(None);
         }
+        let patched = self.patched_in_take();
         let judged: Vec<FrameRange> =
-            self.patched.iter().filter_map(|run| run.overlap(self.used)).collect();
+            patched.iter().filter_map(|run| run.overlap(self.used)).collect();
         let holds =
             |lock: &&FrameRange, runs: &[FrameRange]| runs.iter().all(|run| lock.contains(*run));
         let lock_offs = union(&self.claims.lock_off);
         let best = lock_offs
             .iter()
             .filter(|lock| holds(lock, &judged))
-            .max_by_key(|lock| holds(lock, self.patched));
+            .max_by_key(|lock| holds(lock, &patched));
         let outside = |severity, within: &[FrameRange], runs: &[FrameRange]| {
             let left: Vec<FrameRange> = runs.iter().flat_map(|run| run.without(within)).collect();
             let first = left.first().copied().unwrap_or_default();
@@ -223,10 +234,17 @@ impl Shot<'_> {
             reasons.push(outside(Severity::Stop, &within, &judged));
             return None;
         };
-        if !holds(&lock, self.patched) {
-            reasons.push(outside(Severity::Attention, &[*lock], self.patched));
+        if !holds(&lock, &patched) {
+            reasons.push(outside(Severity::Attention, &[*lock], &patched));
         }
         Some(Some(*lock))
+    }
+
+    /// Returns the patched frames that were recorded: before the take begins and after it
+    /// ends there is no camera that could have moved.
+    fn patched_in_take(&self) -> Vec<FrameRange> {
+        let Some(take) = self.claims.take else { return self.patched.to_vec() };
+        self.patched.iter().filter_map(|run| run.overlap(take)).collect()
     }
 
     /// Returns the plate frames inside the lock-off, free of noted booms and unusable

@@ -101,12 +101,20 @@ pub fn hand_back(
             "export the cut as a timeline; check reads the file as it is",
         ));
     }
+    if options.out.is_file() {
+        return Err(Faults::one(
+            options.out.display().to_string(),
+            "",
+            "this is a file, and what comes back needs a folder",
+            "give -o the name of a folder; it is made if it is not there",
+        ));
+    }
     std::fs::create_dir_all(&options.out).map_err(|io| {
         Faults::one(
             options.out.display().to_string(),
             "",
             format!("the output folder cannot be made: {io}"),
-            "choose a folder that can be written",
+            "give -o a folder that can be written, or the name of a new one",
         )
     })?;
     let laid = if job.picture {

@@ -139,17 +139,21 @@ impl Render<'_> {
         };
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
-        let laid = if self.is_frame_for_frame(clocks.rate) {
-            let first = first_take_frame_shown(finding, self.used, self.cut.rate);
-            first.map(|first| {
-                let embedded = embedded_start(plate_job.start, need.start);
-                LaidPlate {
-                    name: name_of(&made),
-                    media: files_of(&made, plate_job.first_number),
-                    rate: clocks.rate,
-                    available: need.shifted(FrameShift(embedded - need.start.0)),
-                    first_shown: first - need.start.0 + embedded,
-                }
+        // A use that begins off the whole frames of the cut touches one more of them than
+        // it has frames of its own; without handles the plate ends before that one.
+        let count = finding.range_in_cut.count().0;
+        let first = first_take_frame_shown(finding, self.used, self.cut.rate).filter(|first| {
+            let end = first.saturating_add_unsigned(count);
+            self.is_frame_for_frame(clocks.rate) && need.contains(FrameRange::new(*first, end))
+        });
+        let laid = if let Some(first) = first {
+            let embedded = embedded_start(plate_job.start, need.start);
+            Some(LaidPlate {
+                name: name_of(&made),
+                media: files_of(&made, plate_job.first_number),
+                rate: clocks.rate,
+                available: need.shifted(FrameShift(embedded - need.start.0)),
+                first_shown: first - need.start.0 + embedded,
             })
         } else {
             match self.record_twin(finding, &plate_job, &made, progress)? {

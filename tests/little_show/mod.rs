@@ -38,17 +38,26 @@ pub struct Clip<'a> {
     pub available: Option<(i64, i64)>,
     /// Speed, if not 1.
     pub speed: Option<&'a str>,
+    /// How numbered image files are named, if the media are some; `url` is their folder.
+    pub images: Option<Images<'a>>,
+    /// Metadata of the clip.
+    pub metadata: serde_json::Value,
+}
+
+/// Names of numbered image files.
+pub struct Images<'a> {
+    /// What stands before the number.
+    pub prefix: &'a str,
+    /// What stands behind it.
+    pub suffix: &'a str,
+    /// Number of the first file.
+    pub first: i64,
+    /// Digits of a number.
+    pub padding: u32,
 }
 
 /// Writes a cut of one video track.
 pub fn cut_json(name: &str, clips: &[Clip<'_>]) -> String {
-    let range = |rate: &str, start: i64, frames: i64| {
-        serde_json::json!({
-            "OTIO_SCHEMA": "TimeRange.1",
-            "duration": {"OTIO_SCHEMA": "RationalTime.1", "rate": number(rate), "value": frames as f64},
-            "start_time": {"OTIO_SCHEMA": "RationalTime.1", "rate": number(rate), "value": start as f64},
-        })
-    };
     let children: Vec<serde_json::Value> = clips
         .iter()
         .map(|clip| {
@@ -62,19 +71,13 @@ pub fn cut_json(name: &str, clips: &[Clip<'_>]) -> String {
                 .collect();
             serde_json::json!({
                 "OTIO_SCHEMA": "Clip.2",
-                "metadata": {},
+                "metadata": clip.metadata,
                 "name": clip.name,
                 "source_range": range(clip.rate, clip.start, clip.frames),
                 "effects": effects,
                 "markers": [],
                 "enabled": true,
-                "media_references": {"DEFAULT_MEDIA": {
-                    "OTIO_SCHEMA": "ExternalReference.1",
-                    "metadata": {},
-                    "name": "",
-                    "available_range": clip.available.map(|(start, frames)| range(clip.rate, start, frames)),
-                    "target_url": clip.url,
-                }},
+                "media_references": {"DEFAULT_MEDIA": reference(clip)},
                 "active_media_reference_key": "DEFAULT_MEDIA",
             })
         })
@@ -95,6 +98,41 @@ pub fn cut_json(name: &str, clips: &[Clip<'_>]) -> String {
         },
     });
     format!("{timeline:#}")
+}
+
+fn range(rate: &str, start: i64, frames: i64) -> serde_json::Value {
+    serde_json::json!({
+        "OTIO_SCHEMA": "TimeRange.1",
+        "duration": {"OTIO_SCHEMA": "RationalTime.1", "rate": number(rate), "value": frames as f64},
+        "start_time": {"OTIO_SCHEMA": "RationalTime.1", "rate": number(rate), "value": start as f64},
+    })
+}
+
+fn reference(clip: &Clip<'_>) -> serde_json::Value {
+    let available = clip.available.map(|(start, frames)| range(clip.rate, start, frames));
+    match &clip.images {
+        None => serde_json::json!({
+            "OTIO_SCHEMA": "ExternalReference.1",
+            "metadata": {},
+            "name": "",
+            "available_range": available,
+            "target_url": clip.url,
+        }),
+        Some(images) => serde_json::json!({
+            "OTIO_SCHEMA": "ImageSequenceReference.1",
+            "metadata": {},
+            "name": "",
+            "available_range": available,
+            "target_url_base": clip.url,
+            "name_prefix": images.prefix,
+            "name_suffix": images.suffix,
+            "start_frame": images.first,
+            "frame_step": 1,
+            "rate": number(clip.rate),
+            "frame_zero_padding": images.padding,
+            "missing_frame_policy": "error",
+        }),
+    }
 }
 
 fn number(text: &str) -> serde_json::Value {
@@ -133,6 +171,8 @@ pub fn used_of_take() -> Clip<'static> {
         frames: 48,
         available: Some((10 * 3600 * 24, i64::from(FRAMES))),
         speed: None,
+        images: None,
+        metadata: serde_json::json!({}),
     }
 }
 
