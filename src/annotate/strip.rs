@@ -94,7 +94,8 @@ impl Plan {
     fn look_at(&mut self, node: Node<'_>) -> bool {
         let schema = walk::schema(node);
         let schema = schema.as_deref().unwrap_or_default();
-        if schema == "Track" && is_plate_track(node) && in_list(node) && !has_foreign_clip(node) {
+        let laid = in_list(node) && !lies_in_track(node);
+        if schema == "Track" && laid && is_plate_track(node) && !has_foreign_clip(node) {
             return self.remove(node);
         }
         let Some(note) = notes::on(node) else { return true };
@@ -117,8 +118,7 @@ impl Plan {
     /// A clip in a track leaves its time behind; in a stack or a bin nothing moves up.
     fn remove_clip(&mut self, clip: Node<'_>) -> bool {
         let above = clip.parent().and_then(Node::parent);
-        let in_track = above.and_then(walk::schema).as_deref() == Some("Track");
-        match duration(clip).filter(|_| in_track) {
+        match duration(clip).filter(|_| lies_in_track(clip)) {
             Some(duration) => {
                 self.count += 1;
                 let full = above.and_then(walk::full_schema);
@@ -159,6 +159,13 @@ impl Plan {
 
 fn in_list(node: Node<'_>) -> bool {
     node.parent().is_some_and(walk::is_list)
+}
+
+/// Tells whether a track holds this value. Plate tracks lie in a stack; one inside a track
+/// is somebody's own, and only our key goes from it.
+fn lies_in_track(node: Node<'_>) -> bool {
+    let above = node.parent().and_then(Node::parent);
+    above.and_then(walk::schema).as_deref() == Some("Track")
 }
 
 fn list_of(document: &Document, id: NodeId) -> Option<NodeId> {

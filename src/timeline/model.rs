@@ -99,6 +99,13 @@ pub(super) fn is_ours(node: Node<'_>) -> bool {
     node.get("metadata").is_some_and(|metadata| metadata.get(OURS).is_some())
 }
 
+/// Tells whether a track holds this object. Plate tracks are never laid into a track: one
+/// that is found there is somebody's own, whatever its metadata say.
+fn lies_in_track(node: Node<'_>) -> bool {
+    let above = node.parent().and_then(Node::parent).and_then(schema);
+    matches!(above.as_deref(), Some("Track" | "Sequence"))
+}
+
 /// Returns the active media reference of a clip, its key first. Version 1 clips have one
 /// reference only.
 pub(super) fn active_reference<'d>(clip: Node<'d>) -> Option<(String, Node<'d>)> {
@@ -137,7 +144,9 @@ pub(super) fn item<'d>(node: Node<'d>, faults: &mut Collector<'_>) -> Item<'d> {
         effects: effects.others,
         has_effects: effects.any,
     };
-    item.ours = matches!(item.kind, Kind::Nest(_)) && is_ours(node);
+    item.ours = matches!(name.as_deref(), Some("Track" | "Sequence"))
+        && is_ours(node)
+        && !lies_in_track(node);
     measure(&mut item, faults);
     item
 }

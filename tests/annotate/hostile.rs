@@ -90,6 +90,19 @@ fn marked_and_stripped(bytes: &[u8]) {
     assert_eq!(String::from_utf8_lossy(&document.write()), String::from_utf8_lossy(&once));
 }
 
+/// A clip that became one of our tracks inside a foreign track, which a search found once
+/// in thousands of cases.
+#[test]
+fn a_track_of_ours_in_place_of_a_clip_is_survived() {
+    for recipe in [Recipe::legacy(), Recipe::modern()] {
+        let mut cut = Recipe { clips: 3, ..recipe }.cut();
+        let at = "/tracks/children/1/children/1";
+        *cut.pointer_mut(at).expect("a clip") =
+            json!({"metadata": {"platesmith": 1}, "OTIO_SCHEMA": "Track.1"});
+        marked_and_stripped(fixtures::text(&cut, "  ").as_bytes());
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
