@@ -1,0 +1,256 @@
+//! Prints how exactly the lock-off is measured, on scenes of known truth and on footage.
+//!
+//! usage: accuracy [scenes N] [frames N] [cost] [footage FILE...]
+
+#[path = "../tests/scenes/mod.rs"]
+mod scenes;
+
+use platesmith::measure::{
+    FrameMotion, LockOff, LockOffReader, MeanReader, PlateSum, SteadyLimits, View, steadiness,
+};
+use platesmith::time::{Frame, FrameRange};
+use scenes::{Dice, Kind, Scene, Truth};
+use std::path::Path;
+use std::time::Instant;
+
+const KINDS: [Kind; 4] = [Kind::Busy, Kind::Sparse, Kind::Straight, Kind::Soft];
+const PLATE: usize = 48;
+const GRAIN: f32 = 13.0;
+
+/// Errors of many frames.
+#[derive(Default)]
+struct Errors {
+    shift: Vec<f64>,
+    corner: Vec<f64>,
+    over_predicted: Vec<f64>,
+    untold: usize,
+}
+
+impl Errors {
+    fn add(&mut self, found: &FrameMotion, truth: &Truth, half: (f64, f64)) {
+        if !found.told {
+            self.untold += 1;
+            return;
+        }
+        let m = found.motion;
+        let (x, y) = (m.shift_x - truth.shift_x, m.shift_y - truth.shift_y);
+        let (r, s) = (m.rotation - truth.rotation, m.scale - truth.scale);
+        self.shift.push(x.hypot(y));
+        let corner = [(half.0, half.1), (-half.0, half.1), (half.0, -half.1), (-half.0, -half.1)]
+            .map(|(px, py)| (x + s * px - r * py).hypot(y + r * px + s * py));
+        self.corner.push(corner.into_iter().fold(0.0, f64::max));
+        self.over_predicted.push(
+            (x / found.error.shift_x).powi(2) / 2.0 + (y / found.error.shift_y).powi(2) / 2.0,
+        );
+    }
+
+    fn join(&mut self, other: &Errors) {
+        self.shift.extend(&other.shift);
+        self.corner.extend(&other.corner);
+        self.over_predicted.extend(&other.over_predicted);
+        self.untold += other.untold;
+    }
+
+    fn print(&self, name: &str) {
+        println!(
+            "{name:<28} {:>6} frames  rms {:.4} (an axis {:.4})  p99 {:.4}  worst {:.4} px  corner rms {:.4} p99 {:.4}  error/predicted {:.2}  not told {}",
+            self.shift.len(),
+            rms(&self.shift),
+            rms(&self.shift) / 2.0_f64.sqrt(),
+            part(&self.shift, 0.99),
+            part(&self.shift, 1.0),
+            rms(&self.corner),
+            part(&self.corner, 0.99),
+            (self.over_predicted.iter().sum::<f64>() / self.over_predicted.len().max(1) as f64)
+                .sqrt(),
+            self.untold,
+        );
+    }
+}
+
+fn rms(values: &[f64]) -> f64 {
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len().max(1) as f64).sqrt()
+}
+
+fn part(values: &[f64], share: f64) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(((values.len().max(1) - 1) as f64 * share).round() as usize).copied().unwrap_or(0.0)
+}
+
+/// One scene: a plate of 48 frames, then frames with actors, light and movement.
+fn scene(size: (usize, usize), kind: Kind, seed: u64, frames: usize, share: f64) -> Errors {
+    let (width, height) = size;
+    let scene = Scene::new(width, height, kind, seed);
+    let mut dice = Dice::new(seed + 1000);
+    let still = scene.background(&Truth::default());
+    let mut sum = PlateSum::new();
+    let plate: Vec<Vec<u16>> =
+        (0..PLATE).map(|_| scene.exposed(&still, 1.0, GRAIN, &mut dice)).collect();
+    for frame in &plate {
+        sum.add(View::new(width, height, frame).unwrap());
+    }
+    let mut lock = LockOff::new(&sum, None, 1023.0).unwrap();
+    let mut truths = Vec::new();
+    for (at, frame) in plate.iter().enumerate() {
+        lock.see(Frame(at as i64), View::new(width, height, frame).unwrap(), true);
+    }
+    for at in 0..frames {
+        let truth = Truth {
+            shift_x: 0.3 * dice.bell(),
+            shift_y: 0.3 * dice.bell(),
+            rotation: 1e-4 * dice.bell(),
+            scale: 1e-4 * dice.bell(),
+        };
+        let mut frame = scene.background(&truth);
+        scene.actors(&mut frame, share, at as f64, seed + 77);
+        // Light falls by 15 % in the first quarter and stays there.
+        let gain = 1.0 - 0.15 * (at as f32 / (frames as f32 / 4.0)).min(1.0);
+        let codes = scene.exposed(&frame, gain, GRAIN, &mut dice);
+        lock.see(Frame((PLATE + at) as i64), View::new(width, height, &codes).unwrap(), false);
+        truths.push(truth);
+    }
+    let mut errors = Errors::default();
+    let half = ((width as f64 - 1.0) / 2.0, (height as f64 - 1.0) / 2.0);
+    for (found, truth) in lock.series()[PLATE..].iter().zip(&truths) {
+        errors.add(found, truth, half);
+    }
+    errors.print(&format!("{kind:?} {seed}, actors {:.0} %", share * 100.0));
+    errors
+}
+
+/// Measures a file against its own plate: its first frames, or all of it.
+fn footage(path: &Path) -> Result<(), Box<dyn std::error::Error>> {
+    let media = platesmith::media::open(path)?;
+    let info = media.info();
+    let count = info.frames as i64;
+    let whole = FrameRange::new(0, count);
+    let name = path.file_name().unwrap_or_default().to_string_lossy().to_string();
+    let mut halves = Vec::new();
+    for plate in [FrameRange::new(0, count / 2), FrameRange::new(count / 2, count)] {
+        let mut mean = MeanReader::new(name.clone(), plate);
+        media.read(&[plate], &mut [&mut mean])?;
+        halves.push(mean);
+    }
+    let peak = halves[0].peak();
+    let mut between = LockOff::new(&halves[0].sum, None, peak).map_err(|why| format!("{why:?}"))?;
+    let second = halves[1].sum.mean().ok_or("no frames")?;
+    between.see(Frame(0), second.view().ok_or("size")?, false);
+    let means = &between.series()[0];
+
+    let plate = FrameRange::new(0, count.min(24).max(count / 4).min(60));
+    let mut mean = MeanReader::new(name.clone(), plate);
+    media.read(&[plate], &mut [&mut mean])?;
+    let lock = LockOff::new(&mean.sum, None, peak).map_err(|why| format!("{why:?}"))?;
+    let mut reader = LockOffReader::new(name.clone(), whole, plate, lock);
+    media.read(&[whole], &mut [&mut reader])?;
+    let series = reader.lock_off.series();
+    let told: Vec<&FrameMotion> = series.iter().filter(|frame| frame.told).collect();
+    let middle = |frames: &[&FrameMotion]| {
+        let n = frames.len().max(1) as f64;
+        let x = frames.iter().map(|f| f.motion.shift_x).sum::<f64>() / n;
+        (x, frames.iter().map(|f| f.motion.shift_y).sum::<f64>() / n)
+    };
+    let (a, b) = (middle(&told[..told.len() / 2]), middle(&told[told.len() / 2..]));
+    let half = ((f64::from(info.width) - 1.0) / 2.0, (f64::from(info.height) - 1.0) / 2.0);
+    let found = steadiness(&series, half, &SteadyLimits::default());
+    println!(
+        "{name:<24} {count} frames, told {}, calibration {:.2}; half against half: means {:.4} (told {}), frames {:.4} px",
+        told.len(),
+        reader.lock_off.calibration(),
+        means.motion.shift_px(),
+        means.told,
+        (a.0 - b.0).hypot(a.1 - b.1),
+    );
+    println!(
+        "    {:?}: creep {:.3} slow {:.3} weave {:.3} peak {:.3} vibration {:.4} px, knocks {:?}, lock-offs {:?}",
+        found.stand,
+        found.creep_px,
+        found.slow_px,
+        found.weave_px,
+        found.peak_px,
+        found.vibration_px,
+        found
+            .knocks
+            .iter()
+            .map(|k| (k.frame.0, (k.size_px * 1e3).round() / 1e3, k.stays))
+            .collect::<Vec<_>>(),
+        found.lock_offs.iter().map(|r| (r.start.0, r.end.0)).collect::<Vec<_>>(),
+    );
+    if std::env::var_os("SERIES").is_some() {
+        for f in &series {
+            println!(
+                "      {} {:.3} {:.3} {:.1} ppm {:.1} ppm se {:.4} gain {:.3} res {:.2} tiles {}/{} {}",
+                f.frame.0,
+                f.motion.shift_x,
+                f.motion.shift_y,
+                f.motion.rotation * 1e6,
+                f.motion.scale * 1e6,
+                f.error.shift_px(),
+                f.gain,
+                f.residual,
+                f.tiles_used,
+                f.tiles_textured,
+                f.told
+            );
+        }
+    }
+    Ok(())
+}
+
+/// Times the two passes on frames of one size.
+fn cost(width: usize, height: usize) {
+    let scene = Scene::new(width, height, Kind::Busy, 5);
+    let mut dice = Dice::new(5);
+    let still = scene.background(&Truth::default());
+    let frames: Vec<Vec<u16>> =
+        (0..6).map(|_| scene.exposed(&still, 1.0, GRAIN, &mut dice)).collect();
+    let views = || frames.iter().map(|frame| View::new(width, height, frame).unwrap());
+    let mut sum = PlateSum::new();
+    let best = |times: Vec<f64>| times.into_iter().skip(1).fold(f64::MAX, f64::min) * 1e3;
+    let mut timed = Vec::new();
+    for view in views() {
+        let start = Instant::now();
+        sum.add(view);
+        timed.push(start.elapsed().as_secs_f64());
+    }
+    let adding = best(timed);
+    let mut lock = LockOff::new(&sum, None, 1023.0).unwrap();
+    let mut timed = Vec::new();
+    for view in views().chain(views()) {
+        let start = Instant::now();
+        lock.see(Frame(0), view, true);
+        timed.push(start.elapsed().as_secs_f64());
+    }
+    println!(
+        "{width}x{height}: mean {adding:.2} ms a plate frame, lock-off {:.2} ms a frame",
+        best(timed)
+    );
+}
+
+fn main() {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let number = |name: &str, default: usize| {
+        let at = words.iter().position(|word| word == name);
+        at.and_then(|at| words.get(at + 1)?.parse().ok()).unwrap_or(default)
+    };
+    let (scenes, frames) = (number("scenes", 8), number("frames", 256));
+    let mut all = Errors::default();
+    for at in 0..scenes {
+        all.join(&scene((1920, 1080), KINDS[at % 4], at as u64 + 1, frames, 0.35));
+    }
+    if scenes > 0 {
+        all.print("all");
+    }
+    if words.iter().any(|word| word == "cost") {
+        cost(1920, 1080);
+        cost(3840, 2160);
+    }
+    if let Some(at) = words.iter().position(|word| word == "footage") {
+        for file in &words[at + 1..] {
+            if let Err(why) = footage(Path::new(file)) {
+                println!("{file}: {why}");
+            }
+        }
+    }
+}

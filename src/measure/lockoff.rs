@@ -1,0 +1,300 @@
+//! Shift, rotation and scale of every frame against the mean of the plate.
+
+use super::align::{Fit, Room, align};
+use super::coarse::PhaseCorrelator;
+use super::mean::PlateSum;
+use super::motion::Motion;
+use super::plane::{Excluded, Plane, Sample, View};
+use super::template::Template;
+use crate::time::Frame;
+
+/// Width the coarse search works at.
+const COARSE_WIDTH: usize = 480;
+
+/// Tiles that must agree before a motion is believed. Ours: fewer are one object.
+const LEAST_TILES: usize = 6;
+
+/// Share of the tiles with texture that must agree: the background is most of a locked-off
+/// frame even with actors over a third of it.
+const LEAST_SHARE: f64 = 0.35;
+
+/// Area between the agreeing tiles, as a share of the frame, below which rotation and scale
+/// are guesses.
+const LEAST_SPREAD: f64 = 0.1;
+
+/// Standard error of the shift beyond which a frame is not told, in pixels: three of them
+/// must stay below the limit of sight, .1 px at delivery.
+const MOST_ERROR: f64 = 0.033;
+
+/// Rise of the residual that sends the search back to the coarse plane.
+const LOST: f32 = 1.5;
+
+/// Why there is nothing to compare with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum NoTemplate {
+    /// No plate frame was added.
+    NoFrames,
+    /// The frames are smaller than the tiles need: 64 by 32 pixels.
+    TooSmall,
+}
+
+/// Where one frame lies against the plate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameMotion {
+    /// The frame, file clock.
+    pub frame: Frame,
+    /// The motion; not to be used unless `told`.
+    pub motion: Motion,
+    /// One standard error of each part of the motion, calibrated on the plate.
+    pub error: Motion,
+    /// Standard error of the displacement at the corner of the frame, in pixels.
+    pub corner_error_px: f64,
+    /// Light against the plate: frame = gain * plate + offset, in codes as they are.
+    pub gain: f32,
+    /// See `gain`.
+    pub offset: f32,
+    /// Residual of the smoothed picture, in codes.
+    pub residual: f32,
+    /// Tiles that agree.
+    pub tiles_used: usize,
+    /// Tiles with texture.
+    pub tiles_textured: usize,
+    /// Whether the picture has enough texture in the background to tell.
+    pub told: bool,
+}
+
+impl FrameMotion {
+    /// Returns the shift below which the camera is shown to have stayed, in pixels at three
+    /// standard errors; `None` where nothing at all can be shown.
+    pub fn bound_px(&self) -> Option<f64> {
+        let error = self.error.shift_px();
+        (self.tiles_used >= 3 && error.is_finite()).then(|| self.motion.shift_px() + 3.0 * error)
+    }
+}
+
+/// Finds where frames lie against the mean of a plate, one after the other.
+///
+/// Give every frame of the take in order to [`LockOff::see`], then ask for the series. Each
+/// search begins where the frame before was found. A few dozen bytes a frame are kept.
+pub struct LockOff {
+    template: Template,
+    coarse: Option<Coarse>,
+    room: Room,
+    last: Option<Motion>,
+    usual: Option<f32>,
+    strays: StrayCount,
+    fits: Vec<(Frame, Option<Fit>)>,
+}
+
+/// The same plate, reduced.
+struct Coarse {
+    by: usize,
+    template: Template,
+    correlator: PhaseCorrelator,
+    room: Room,
+}
+
+impl LockOff {
+    /// Makes ready to look for the mean of a plate; `peak` is the brightest code of the
+    /// samples (1023 for ten bits).
+    ///
+    /// # Errors
+    ///
+    /// No frames, or frames too small.
+    pub fn new(
+        plate: &PlateSum,
+        excluded: Option<&Excluded>,
+        peak: f32,
+    ) -> Result<Self, NoTemplate> {
+        Self::against(&plate.mean().ok_or(NoTemplate::NoFrames)?, excluded, peak)
+    }
+
+    /// Makes ready to look for a picture that is given as a whole.
+    ///
+    /// # Errors
+    ///
+    /// A picture too small, or of another size than it says.
+    pub fn against(
+        mean: &Plane,
+        excluded: Option<&Excluded>,
+        peak: f32,
+    ) -> Result<Self, NoTemplate> {
+        if mean.width < 64 || mean.height < 32 {
+            return Err(NoTemplate::TooSmall);
+        }
+        let template = Template::new(mean, excluded, peak).ok_or(NoTemplate::TooSmall)?;
+        Ok(Self {
+            template,
+            coarse: Coarse::new(mean, excluded, peak),
+            room: Room::default(),
+            last: None,
+            usual: None,
+            strays: StrayCount::default(),
+            fits: Vec::new(),
+        })
+    }
+
+    /// Looks at one frame; `in_plate` frames also calibrate the standard errors. False, and
+    /// nothing kept, if the frame is not of the size of the plate.
+    pub fn see<S: Sample>(&mut self, frame: Frame, view: View<'_, S>, in_plate: bool) -> bool {
+        if (view.width(), view.height()) != (self.template.width, self.template.height) {
+            return false;
+        }
+        let fit = self.find(view);
+        if let Some(fit) = &fit {
+            if in_plate {
+                self.strays.add(&fit.strays);
+            }
+            if agrees(fit) {
+                self.last = Some(fit.motion);
+                let usual = self.usual.unwrap_or(fit.sigma);
+                self.usual = Some(0.9 * usual + 0.1 * fit.sigma);
+            }
+        }
+        let slim = fit.map(|fit| Fit { strays: Vec::new(), ..fit });
+        self.fits.push((frame, slim));
+        true
+    }
+
+    fn find<S: Sample>(&mut self, view: View<'_, S>) -> Option<Fit> {
+        let calibration = self.strays.calibration().max(2.0);
+        let start = self.last.unwrap_or_default();
+        let near = align(&self.template, view, start, calibration, &mut self.room);
+        let usual = self.usual;
+        let well = |fit: &Fit| agrees(fit) && usual.is_some_and(|sigma| fit.sigma < LOST * sigma);
+        if near.as_ref().is_some_and(well) {
+            return near;
+        }
+        let far = self
+            .coarse
+            .as_mut()
+            .and_then(|coarse| coarse.find(view, calibration))
+            .and_then(|start| align(&self.template, view, start, calibration, &mut self.room));
+        better(near, far)
+    }
+
+    /// Returns how many times larger errors are than independent grain would make them,
+    /// from the tiles of the plate frames; at least 1.
+    pub fn calibration(&self) -> f64 {
+        self.strays.calibration()
+    }
+
+    /// Returns all frames seen, in order, with calibrated errors.
+    pub fn series(&self) -> Vec<FrameMotion> {
+        let calibration = self.calibration();
+        let told = |(frame, fit): &(Frame, Option<Fit>)| match fit {
+            Some(fit) => self.told(*frame, fit, calibration),
+            None => untold(*frame),
+        };
+        self.fits.iter().map(told).collect()
+    }
+
+    fn told(&self, frame: Frame, fit: &Fit, calibration: f64) -> FrameMotion {
+        let se = |at: usize| calibration * fit.covariance[at][at].max(0.0).sqrt();
+        let error = Motion { shift_x: se(0), shift_y: se(1), rotation: se(2), scale: se(3) };
+        let (x, y) = self.template.half();
+        let turned = (error.rotation.hypot(error.scale)) * x.hypot(y);
+        FrameMotion {
+            frame,
+            motion: fit.motion,
+            error,
+            corner_error_px: error.shift_px().hypot(turned),
+            gain: fit.gain,
+            offset: fit.offset,
+            residual: fit.sigma,
+            tiles_used: fit.used,
+            tiles_textured: fit.textured,
+            told: agrees(fit) && error.shift_px() <= MOST_ERROR,
+        }
+    }
+}
+
+impl Coarse {
+    fn new(mean: &Plane, excluded: Option<&Excluded>, peak: f32) -> Option<Self> {
+        let by = mean.width.div_ceil(COARSE_WIDTH).max(2);
+        let small = mean.view()?.reduced(by);
+        let excluded = excluded.map(|out| out.reduced(by));
+        Some(Self {
+            by,
+            template: Template::new(&small, excluded.as_ref(), peak)?,
+            correlator: PhaseCorrelator::new(&small)?,
+            room: Room::default(),
+        })
+    }
+
+    /// Returns a motion to begin from, in pixels of the full plane.
+    fn find<S: Sample>(&mut self, view: View<'_, S>, calibration: f64) -> Option<Motion> {
+        let small = view.reduced(self.by);
+        let by = self.by as f64;
+        let (x, y) = self.correlator.shift(&small)?;
+        let start = Motion { shift_x: x, shift_y: y, ..Motion::default() };
+        let fit = align(&self.template, small.view()?, start, calibration, &mut self.room);
+        let motion = fit.filter(|fit| fit.used >= 3).map_or(start, |fit| fit.motion);
+        Some(motion.reduced(1.0 / by))
+    }
+}
+
+/// Tells whether enough tiles in enough places go one way.
+fn agrees(fit: &Fit) -> bool {
+    fit.used >= LEAST_TILES
+        && fit.used as f64 >= LEAST_SHARE * fit.textured as f64
+        && fit.spread >= LEAST_SPREAD
+}
+
+/// Returns the fit with more agreeing tiles for its residual.
+fn better(a: Option<Fit>, b: Option<Fit>) -> Option<Fit> {
+    let worth = |fit: &Fit| fit.used as f32 / fit.sigma;
+    match (a, b) {
+        (Some(a), Some(b)) => Some(if worth(&b) > 1.02 * worth(&a) { b } else { a }),
+        (a, b) => a.or(b),
+    }
+}
+
+fn untold(frame: Frame) -> FrameMotion {
+    let error = Motion::from_parameters([f64::INFINITY; 4]);
+    FrameMotion {
+        frame,
+        motion: Motion::default(),
+        error,
+        corner_error_px: f64::INFINITY,
+        gain: 1.0,
+        offset: 0.0,
+        residual: 0.0,
+        tiles_used: 0,
+        tiles_textured: 0,
+        told: false,
+    }
+}
+
+/// Counts of the tiles' strays over their predicted errors, in steps of .05: the median
+/// needs no list, whatever the length of the plate.
+#[derive(Debug, Clone, Default)]
+struct StrayCount {
+    bins: Vec<u32>,
+}
+
+impl StrayCount {
+    const BINS: usize = 400;
+    const STEP: f32 = 0.05;
+
+    fn add(&mut self, strays: &[f32]) {
+        self.bins.resize(Self::BINS, 0);
+        for stray in strays {
+            self.bins[((stray.abs() / Self::STEP) as usize).min(Self::BINS - 1)] += 1;
+        }
+    }
+
+    /// Half of Gaussian values lie within .6745 standard deviations.
+    fn calibration(&self) -> f64 {
+        let half = self.bins.iter().sum::<u32>() / 2;
+        let mut below = 0;
+        for (bin, count) in self.bins.iter().enumerate() {
+            if below + count > half {
+                let within = f64::from(half - below) / f64::from(*count);
+                return ((bin as f64 + within) * f64::from(Self::STEP) / 0.6745).max(1.0);
+            }
+            below += count;
+        }
+        1.0
+    }
+}

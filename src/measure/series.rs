@@ -1,0 +1,418 @@
+//! What the camera did over a take: stood, crept, wove, shook or was knocked.
+
+use super::lockoff::FrameMotion;
+use super::solve::quantile;
+use crate::time::{Frame, FrameRange};
+
+/// Limits for [`steadiness`], in pixels of the frames measured. Ours: nothing published
+/// says when a static patch shows; a tenth of a delivery pixel is grain-sized.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SteadyLimits {
+    /// Displacement up to which two frames are of one lock-off.
+    pub shift_px: f64,
+    /// Frame-to-frame displacement, rms, up to which the picture counts as steady.
+    pub vibration_px: f64,
+    /// Frames over which slow and quick movement part: two seconds is usual.
+    pub slow_frames: usize,
+}
+
+impl Default for SteadyLimits {
+    fn default() -> Self {
+        Self { shift_px: 0.1, vibration_px: 0.05, slow_frames: 49 }
+    }
+}
+
+/// What the camera did.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Stand {
+    /// It stood still within the limits.
+    Locked,
+    /// It stands elsewhere at the end than at the start: creep, or a knock that stayed.
+    Moved,
+    /// It returns to where it was, but moves in between: weave, vibration.
+    Unsteady,
+    /// The background has too little texture. Holds the shift that could be ruled out, in
+    /// pixels, if any could.
+    CannotTell(Option<f64>),
+}
+
+/// A sudden displacement.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Knock {
+    /// The first frame displaced, file clock.
+    pub frame: Frame,
+    /// Its size in pixels.
+    pub size_px: f64,
+    /// Whether the camera stayed where it was pushed.
+    pub stays: bool,
+}
+
+/// The movement of a camera over a take, told apart. All figures in pixels of the frames
+/// measured, at the middle or the corner of the frame, whichever moves more; noise of the
+/// measure is taken off.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Steadiness {
+    /// The whole in a word.
+    pub stand: Stand,
+    /// Trend over the whole take (Theil-Sen), first to last frame, of the middle or a corner.
+    pub creep_px: f64,
+    /// Farthest the slow path gets from where it began.
+    pub slow_px: f64,
+    /// Movement about the trend that is slower than frame to frame, rms.
+    pub weave_px: f64,
+    /// Farthest single frame from the trend.
+    pub peak_px: f64,
+    /// Frame-to-frame movement, rms.
+    pub vibration_px: f64,
+    /// Sudden displacements, in order.
+    pub knocks: Vec<Knock>,
+    /// Runs over which the camera does not move by more than the limit, in order, file
+    /// clock. Frames that cannot be told are in none.
+    pub lock_offs: Vec<FrameRange>,
+}
+
+/// Tells from the frames of a take, in order, what the camera did. `half` is the distance
+/// from the middle of the frame to its corner, in pixels x and y.
+pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimits) -> Steadiness {
+    let told: Vec<&FrameMotion> = frames.iter().filter(|frame| frame.told).collect();
+    if told.len() < 2 || told.len() * 2 < frames.len() {
+        return cannot_tell(frames);
+    }
+    let noise = Noise::of(&told);
+    let points = [(0.0, 0.0), half, (-half.0, half.1), (half.0, -half.1), (-half.0, -half.1)];
+    let paths: Vec<Path> = points
+        .iter()
+        .enumerate()
+        .map(|(at, point)| {
+            Path::of(&told, *point, if at == 0 { noise.middle } else { noise.corner })
+        })
+        .collect();
+    let parts: Vec<Parts> = paths.iter().map(|path| path.parts(limits)).collect();
+    let most = |part: fn(&Parts) -> f64| parts.iter().map(part).fold(0.0, f64::max);
+    let knocks = knocks(&told, &paths[0], limits);
+    let lock_offs = lock_offs(frames, &told, &paths, limits);
+    let mut steadiness = Steadiness {
+        stand: Stand::Locked,
+        creep_px: most(|parts| parts.creep),
+        slow_px: most(|parts| parts.slow),
+        weave_px: most(|parts| parts.weave),
+        peak_px: most(|parts| parts.peak),
+        vibration_px: most(|parts| parts.vibration),
+        knocks,
+        lock_offs,
+    };
+    steadiness.stand = stand(&steadiness, limits);
+    steadiness
+}
+
+fn stand(found: &Steadiness, limits: &SteadyLimits) -> Stand {
+    // A trend is creep only if it stands out from the weave around it: a random walk to and
+    // fro leaves some slope on any stretch.
+    let crept = found.creep_px > limits.shift_px && found.creep_px > 2.0 * found.weave_px;
+    let pushed = found.knocks.iter().any(|knock| knock.stays);
+    if crept || pushed {
+        Stand::Moved
+    } else if found.vibration_px > limits.vibration_px
+        || found.weave_px > limits.shift_px / 2.0
+        || found.slow_px > limits.shift_px
+        || !found.knocks.is_empty()
+    {
+        Stand::Unsteady
+    } else {
+        Stand::Locked
+    }
+}
+
+fn cannot_tell(frames: &[FrameMotion]) -> Steadiness {
+    let bounds: Option<Vec<f64>> = frames.iter().map(FrameMotion::bound_px).collect();
+    let bound = bounds.filter(|all| !all.is_empty());
+    Steadiness {
+        stand: Stand::CannotTell(bound.map(|all| all.into_iter().fold(0.0, f64::max))),
+        creep_px: 0.0,
+        slow_px: 0.0,
+        weave_px: 0.0,
+        peak_px: 0.0,
+        vibration_px: 0.0,
+        knocks: Vec::new(),
+        lock_offs: Vec::new(),
+    }
+}
+
+/// Usual standard error of one frame, both axes together.
+struct Noise {
+    middle: f64,
+    corner: f64,
+}
+
+impl Noise {
+    fn of(told: &[&FrameMotion]) -> Noise {
+        let usual = |error: fn(&FrameMotion) -> f64| {
+            let mut all: Vec<f32> = told.iter().map(|frame| error(frame) as f32).collect();
+            f64::from(quantile(&mut all, 0.5))
+        };
+        Noise {
+            middle: usual(|frame| frame.error.shift_px()),
+            corner: usual(|frame| frame.corner_error_px),
+        }
+    }
+}
+
+/// The way of one point of the frame.
+struct Path {
+    x: Vec<f64>,
+    y: Vec<f64>,
+    noise: f64,
+}
+
+struct Parts {
+    creep: f64,
+    slow: f64,
+    weave: f64,
+    peak: f64,
+    vibration: f64,
+}
+
+impl Path {
+    fn of(told: &[&FrameMotion], (x, y): (f64, f64), noise: f64) -> Path {
+        let places = told.iter().map(|frame| frame.motion.at(x, y));
+        let (x, y) = places.unzip();
+        Path { x, y, noise }
+    }
+
+    fn parts(&self, limits: &SteadyLimits) -> Parts {
+        let quiet = |square: f64, noise: f64| (square - noise).max(0.0).sqrt();
+        let noise = self.noise * self.noise;
+        let axes = [&self.x, &self.y];
+        let trends = axes.map(|axis| trend(axis));
+        let creep = trends[0].0.hypot(trends[1].0) * (self.x.len() as f64 - 1.0);
+        let slow = axes.map(|axis| slow_path(axis, limits.slow_frames));
+        let start = (slow[0][0], slow[1][0]);
+        let slow = slow[0].iter().zip(&slow[1]).map(|(x, y)| (x - start.0).hypot(y - start.1));
+        let rests: Vec<f64> = (0..self.x.len())
+            .map(|at| {
+                let rest =
+                    |axis: usize| axes[axis][at] - trends[axis].1 - trends[axis].0 * at as f64;
+                rest(0).hypot(rest(1))
+            })
+            .collect();
+        // Half the mean square of the steps is the variance of what changes at every frame.
+        let steps = (1..self.x.len()).map(|at| {
+            (self.x[at] - self.x[at - 1]).powi(2) + (self.y[at] - self.y[at - 1]).powi(2)
+        });
+        let quick = steps.sum::<f64>() / (self.x.len() as f64 - 1.0) / 2.0;
+        let about = rests.iter().map(|rest| rest * rest).sum::<f64>() / rests.len() as f64;
+        Parts {
+            creep,
+            slow: slow.fold(0.0, f64::max),
+            weave: quiet(about, quick.max(noise)),
+            peak: rests.iter().copied().fold(0.0, f64::max),
+            vibration: quiet(quick, noise),
+        }
+    }
+}
+
+/// Returns slope a frame and start of a line through values, after Theil and Sen; on at
+/// most 200 values spread over the take, each the median of its neighbours.
+fn trend(values: &[f64]) -> (f64, f64) {
+    let block = values.len().div_ceil(200);
+    let points: Vec<(f64, f64)> = values
+        .chunks(block)
+        .enumerate()
+        .map(|(at, chunk)| ((at * block) as f64 + (chunk.len() as f64 - 1.0) / 2.0, median(chunk)))
+        .collect();
+    let mut slopes = Vec::with_capacity(points.len() * points.len() / 2);
+    for (at, (x0, y0)) in points.iter().enumerate() {
+        slopes.extend(points[at + 1..].iter().map(|(x1, y1)| (y1 - y0) / (x1 - x0)));
+    }
+    let slope = if slopes.is_empty() { 0.0 } else { median(&slopes) };
+    let starts: Vec<f64> = points.iter().map(|(x, y)| y - slope * x).collect();
+    (slope, median(&starts))
+}
+
+fn median(values: &[f64]) -> f64 {
+    let mut values = values.to_vec();
+    let at = values.len() / 2;
+    *values.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+/// Returns the running median over about `frames` values, shorter at the ends.
+fn slow_path(values: &[f64], frames: usize) -> Vec<f64> {
+    let side = frames / 2;
+    let last = values.len();
+    (0..last)
+        .map(|at| median(&values[at.saturating_sub(side)..(at + side + 1).min(last)]))
+        .collect()
+}
+
+/// Finds sudden displacements of the middle of the frame: the medians of four frames before
+/// and after differ (it stays), or one to three frames stand out from both (it returns).
+fn knocks(told: &[&FrameMotion], path: &Path, limits: &SteadyLimits) -> Vec<Knock> {
+    const SIDE: usize = 4;
+    let count = path.x.len();
+    let mut steps: Vec<f32> = (1..count)
+        .map(|at| (path.x[at] - path.x[at - 1]).hypot(path.y[at] - path.y[at - 1]) as f32)
+        .collect();
+    // What the camera does all the time is weave or vibration, not a knock.
+    let usual = f64::from(quantile(&mut steps, 0.75)).max(path.noise);
+    let limit = limits.shift_px.max(6.0 * usual);
+    let middle = |from: usize, to: usize| (median(&path.x[from..to]), median(&path.y[from..to]));
+    let mut knocks: Vec<Knock> = Vec::new();
+    let mut at = SIDE;
+    while at + SIDE <= count {
+        let (before, after) = (middle(at - SIDE, at), middle(at, at + SIDE));
+        let here = (path.x[at], path.y[at]);
+        let apart = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).hypot(a.1 - b.1);
+        let step = apart(here, (path.x[at - 1], path.y[at - 1]));
+        if step > limit {
+            let later = middle(
+                (at + SIDE).min(count - 1),
+                (at + 2 * SIDE).min(count).max(at + SIDE + 1).min(count),
+            );
+            let stays = apart(before, later) > limit / 2.0 && apart(before, after) > limit / 2.0;
+            knocks.push(Knock { frame: told[at].frame, size_px: apart(here, before), stays });
+            at += SIDE;
+        } else {
+            at += 1;
+        }
+    }
+    knocks
+}
+
+/// Cuts the take into the runs over which no point moves by more than the limit: a run ends
+/// where the spread between its outermost frames would pass it. Single frames of noise are
+/// taken off by a running median of five.
+fn lock_offs(
+    frames: &[FrameMotion],
+    told: &[&FrameMotion],
+    paths: &[Path],
+    limits: &SteadyLimits,
+) -> Vec<FrameRange> {
+    let calm: Vec<[Vec<f64>; 2]> =
+        paths.iter().map(|path| [slow_path(&path.x, 5), slow_path(&path.y, 5)]).collect();
+    let mut runs = Vec::new();
+    let mut first = 0;
+    let mut box_of = Spread::new(paths.len());
+    for (at, frame) in told.iter().enumerate() {
+        let place = calm.iter().map(|[x, y]| (x[at], y[at]));
+        let follows = at == first || told[at - 1].frame.0 + 1 == frame.frame.0;
+        if !follows || !box_of.take(place.clone(), limits.shift_px) {
+            runs.push(FrameRange::new(told[first].frame.0, told[at - 1].frame.0 + 1));
+            first = at;
+            box_of = Spread::new(paths.len());
+            box_of.take(place, f64::MAX);
+        }
+    }
+    if let (Some(start), Some(last)) = (told.get(first), told.last()) {
+        runs.push(FrameRange::new(start.frame.0, last.frame.0 + 1));
+    }
+    let least = limits.slow_frames.min(frames.len()).min(12) as u64;
+    runs.retain(|run| run.count().0 >= least);
+    runs
+}
+
+/// How far each point has been seen to go.
+struct Spread(Vec<[f64; 4]>);
+
+impl Spread {
+    fn new(points: usize) -> Self {
+        Self(vec![[f64::MAX, f64::MIN, f64::MAX, f64::MIN]; points])
+    }
+
+    /// Takes in one frame unless a point would then have gone farther than the limit.
+    fn take(&mut self, places: impl Iterator<Item = (f64, f64)>, limit: f64) -> bool {
+        let grown: Vec<[f64; 4]> = self
+            .0
+            .iter()
+            .zip(places)
+            .map(|([x0, x1, y0, y1], (x, y))| [x0.min(x), x1.max(x), y0.min(y), y1.max(y)])
+            .collect();
+        let fits = grown.iter().all(|[x0, x1, y0, y1]| (x1 - x0).hypot(y1 - y0) <= limit);
+        if fits {
+            self.0 = grown;
+        }
+        fits
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::motion::Motion;
+    use super::*;
+
+    /// Frames with a given path and a standard error of .002 px, with noise to fit.
+    fn take(count: usize, place: impl Fn(usize) -> (f64, f64)) -> Vec<FrameMotion> {
+        let noise = |at: usize| ((at * 7919 % 1000) as f64 / 1000.0 - 0.5) * 0.006;
+        (0..count)
+            .map(|at| {
+                let (x, y) = place(at);
+                FrameMotion {
+                    frame: Frame(at as i64),
+                    motion: Motion {
+                        shift_x: x + noise(at),
+                        shift_y: y + noise(at + 500),
+                        ..Motion::default()
+                    },
+                    error: Motion { shift_x: 0.002, shift_y: 0.002, rotation: 1e-6, scale: 1e-6 },
+                    corner_error_px: 0.003,
+                    gain: 1.0,
+                    offset: 0.0,
+                    residual: 3.0,
+                    tiles_used: 100,
+                    tiles_textured: 120,
+                    told: true,
+                }
+            })
+            .collect()
+    }
+
+    fn told(frames: &[FrameMotion]) -> Steadiness {
+        steadiness(frames, (960.0, 540.0), &SteadyLimits::default())
+    }
+
+    #[test]
+    fn a_still_camera_is_one_lock_off() {
+        let found = told(&take(300, |_| (0.0, 0.0)));
+        assert_eq!(found.stand, Stand::Locked);
+        assert_eq!(found.lock_offs, [FrameRange::new(0, 300)]);
+        assert!(found.knocks.is_empty() && found.creep_px < 0.01 && found.vibration_px < 0.004);
+    }
+
+    #[test]
+    fn slow_creep_is_a_move_though_no_step_shows_it() {
+        let found = told(&take(300, |at| (at as f64 * 0.001, 0.0)));
+        assert_eq!(found.stand, Stand::Moved);
+        assert!((found.creep_px - 0.299).abs() < 0.01, "{found:?}");
+        assert!(found.knocks.is_empty() && found.lock_offs.len() >= 3);
+    }
+
+    #[test]
+    fn weave_and_vibration_are_unsteady_and_told_apart() {
+        let weave = told(&take(300, |at| ((at as f64 / 7.0).sin() * 0.3, 0.0)));
+        assert_eq!(weave.stand, Stand::Unsteady);
+        assert!((weave.weave_px - 0.21).abs() < 0.02 && weave.knocks.is_empty(), "{weave:?}");
+        let shake = told(&take(300, |at| (0.0, if at % 2 == 0 { 0.1 } else { -0.1 })));
+        assert_eq!(shake.stand, Stand::Unsteady);
+        assert!(shake.vibration_px > 0.1 && shake.weave_px < 0.01, "{shake:?}");
+    }
+
+    #[test]
+    fn a_knock_that_stays_parts_two_lock_offs_and_one_that_returns_does_not_move() {
+        let pushed = told(&take(200, |at| (if at < 120 { 0.0 } else { 0.6 }, 0.0)));
+        assert_eq!(pushed.stand, Stand::Moved);
+        assert_eq!(pushed.knocks.len(), 1, "{pushed:?}");
+        assert!(pushed.knocks[0].stays && pushed.knocks[0].frame == Frame(120));
+        assert_eq!(pushed.lock_offs, [FrameRange::new(0, 120), FrameRange::new(120, 200)]);
+        let hit = told(&take(200, |at| (if (90..92).contains(&at) { 0.8 } else { 0.0 }, 0.0)));
+        assert_eq!(hit.stand, Stand::Unsteady);
+        assert!(hit.knocks.len() == 1 && !hit.knocks[0].stays, "{hit:?}");
+    }
+
+    #[test]
+    fn frames_without_texture_cannot_be_told() {
+        let mut frames = take(50, |_| (0.01, 0.0));
+        frames.iter_mut().for_each(|frame| frame.told = false);
+        assert!(matches!(told(&frames).stand, Stand::CannotTell(Some(bound)) if bound < 0.05));
+        assert!(told(&frames).lock_offs.is_empty());
+        assert!(matches!(told(&[]).stand, Stand::CannotTell(None)));
+    }
+}

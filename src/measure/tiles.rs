@@ -1,0 +1,181 @@
+//! One tile against the plate: weighted sums over its samples, light taken out.
+
+use super::gauss::RUN;
+use super::template::{Template, Tile};
+
+/// Samples summed side by side.
+const LANES: usize = 4;
+
+/// Tuning constant of Tukey's biweight: 95 % efficiency on Gaussian residuals (Holland and
+/// Welsch 1977).
+const TUKEY: f32 = 4.685;
+
+/// How far gain may differ between tiles before the fit resists, one standard deviation.
+const LOCAL_GAIN: f64 = 0.05;
+
+/// What is assumed of a tile when its residuals are taken.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct State {
+    /// Displacement the samples were taken at.
+    pub sampled: (f64, f64),
+    /// Light: frame = gain * plate + offset, plate less the tile's level.
+    pub gain: f32,
+    pub offset: f32,
+    /// Displacement at the middle of the frame, and its change along x and y.
+    pub shift: (f64, f64),
+    pub rotation: f64,
+    pub scale: f64,
+}
+
+/// Sums of one tile, weighed by Tukey's biweight.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sums {
+    /// slope x and y, level, 1: products among each other, upper triangle row by row.
+    products: [f64; 10],
+    /// The same four times the residual.
+    residuals: [f64; 4],
+    /// Number of samples.
+    samples: usize,
+}
+
+/// A tile's own answer: `information * displacement = vector`, in squared codes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Step {
+    pub information: [[f64; 2]; 2],
+    pub vector: [f64; 2],
+    /// Share of the samples that carry weight.
+    pub weight: f64,
+}
+
+/// The samples of a frame at the runs of a template.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Samples {
+    /// `RUN` smoothed values for each run.
+    pub values: Vec<f32>,
+    /// Whether the run lies inside the frame.
+    pub inside: Vec<bool>,
+}
+
+/// Returns frame less plate at the samples of one run.
+pub(super) fn residuals(
+    template: &Template,
+    samples: &Samples,
+    run: usize,
+    state: &State,
+) -> [f32; RUN] {
+    let (half_x, half_y) = template.half();
+    let place = template.runs[run];
+    let (x, y) = (f64::from(place.x) - half_x, f64::from(place.y) - half_y);
+    // By how much the assumed displacement differs from where the samples were taken.
+    let off_x = (state.shift.0 + state.scale * x - state.rotation * y - state.sampled.0) as f32;
+    let off_y = (state.shift.1 + state.rotation * x + state.scale * y - state.sampled.1) as f32;
+    let (step_x, step_y) = (2.0 * state.scale as f32, 2.0 * state.rotation as f32);
+    let span = run * RUN..(run + 1) * RUN;
+    let (level, values) = (&template.level[span.clone()], &samples.values[span.clone()]);
+    let (slope_x, slope_y) = (&template.slope_x[span.clone()], &template.slope_y[span]);
+    std::array::from_fn(|at| {
+        let (u, v) = (off_x + step_x * at as f32, off_y + step_y * at as f32);
+        let moved = level[at] - slope_x[at] * u - slope_y[at] * v;
+        values[at] - state.gain * moved - state.offset
+    })
+}
+
+/// Sums a tile, residuals beyond 4.685 `sigma` left out and smaller ones weighed.
+#[allow(clippy::needless_range_loop, reason = "lanes side by side are one instruction")]
+pub(super) fn sums(
+    template: &Template,
+    samples: &Samples,
+    tile: &Tile,
+    state: &State,
+    sigma: f32,
+) -> Sums {
+    let mut lanes = [[0.0_f32; LANES]; 14];
+    let mut count = 0;
+    let limit = 1.0 / (TUKEY * sigma).powi(2);
+    for run in tile.runs.clone().filter(|run| samples.inside[*run]) {
+        count += RUN;
+        let residuals = residuals(template, samples, run, state);
+        let span = run * RUN..(run + 1) * RUN;
+        let (level, slope_x, slope_y) = (
+            &template.level[span.clone()],
+            &template.slope_x[span.clone()],
+            &template.slope_y[span],
+        );
+        for first in (0..RUN).step_by(LANES) {
+            for lane in 0..LANES {
+                let at = first + lane;
+                let r = residuals[at];
+                let inner = (1.0 - r * r * limit).max(0.0);
+                let w = inner * inner;
+                let (x, y, t) = (slope_x[at], slope_y[at], level[at]);
+                let (wx, wy, wt, wr) = (w * x, w * y, w * t, w * r);
+                lanes[0][lane] += wx * x;
+                lanes[1][lane] += wx * y;
+                lanes[2][lane] += wx * t;
+                lanes[3][lane] += wx;
+                lanes[4][lane] += wy * y;
+                lanes[5][lane] += wy * t;
+                lanes[6][lane] += wy;
+                lanes[7][lane] += wt * t;
+                lanes[8][lane] += wt;
+                lanes[9][lane] += w;
+                lanes[10][lane] += wr * x;
+                lanes[11][lane] += wr * y;
+                lanes[12][lane] += wr * t;
+                lanes[13][lane] += wr;
+            }
+        }
+    }
+    let whole = |at: usize| lanes[at].iter().map(|lane| f64::from(*lane)).sum::<f64>();
+    Sums {
+        products: std::array::from_fn(whole),
+        residuals: std::array::from_fn(|at| whole(10 + at)),
+        samples: count,
+    }
+}
+
+impl Sums {
+    /// Takes the tile's own gain and offset out; `None` if nothing carries weight.
+    pub fn step(&self, gain: f32, sigma: f32) -> Option<Step> {
+        let [xx, xy, xt, x1, yy, yt, y1, ..] = self.products;
+        let light = self.light_inverse(sigma)?;
+        let [rx, ry, rt, r1] = self.residuals;
+        let cross = [[xt, x1], [yt, y1]];
+        let through = |row: usize, other: [f64; 2]| {
+            (0..2).map(|a| cross[row][a] * (light[a][0] * other[0] + light[a][1] * other[1])).sum()
+        };
+        let products: [[f64; 2]; 2] = [[xx, xy], [xy, yy]];
+        let gain = f64::from(gain);
+        let information: [[f64; 2]; 2] = std::array::from_fn(|row| {
+            std::array::from_fn(|column| {
+                let taken: f64 = through(row, cross[column]);
+                gain * gain * (products[row][column] - taken)
+            })
+        });
+        let direct = [rx, ry];
+        let vector = std::array::from_fn(|row| {
+            let taken: f64 = through(row, [rt, r1]);
+            -gain * (direct[row] - taken)
+        });
+        Some(Step { information, vector, weight: self.products[9] / self.samples.max(1) as f64 })
+    }
+
+    /// Returns by how much gain and offset of the tile change once it has moved by `step`.
+    pub fn light(&self, gain: f32, sigma: f32, step: (f64, f64)) -> Option<(f64, f64)> {
+        let [_, _, xt, x1, _, yt, y1, ..] = self.products;
+        let [_, _, rt, r1] = self.residuals;
+        let light = self.light_inverse(sigma)?;
+        let (cx, cy) = (-f64::from(gain) * step.0, -f64::from(gain) * step.1);
+        let rest = [rt - xt * cx - yt * cy, r1 - x1 * cx - y1 * cy];
+        let solved = |row: [f64; 2]| row[0] * rest[0] + row[1] * rest[1];
+        Some((solved(light[0]), solved(light[1])))
+    }
+
+    fn light_inverse(&self, sigma: f32) -> Option<[[f64; 2]; 2]> {
+        let [.., tt, t1, one] = self.products;
+        let resist = (f64::from(sigma) / LOCAL_GAIN).powi(2);
+        super::solve::solve(&[[tt + resist, t1], [t1, one + 1e-6]], &[0.0; 2])
+            .filter(|_| one > 0.0)
+            .map(|(_, inverse)| inverse)
+    }
+}
