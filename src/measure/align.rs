@@ -5,7 +5,7 @@ use super::gauss::{self, RUN};
 use super::motion::Motion;
 use super::plane::{Sample, View};
 use super::solve::{quantile, solve};
-use super::template::{Template, Tile};
+use super::template::Template;
 use super::tiles::{self, Samples, State, Step, Sums};
 
 /// Displacement from where samples were taken beyond which they are taken again, in pixels.
@@ -32,8 +32,7 @@ const LEAST_WEIGHT: f64 = 0.25;
 #[derive(Debug, Clone)]
 pub(super) struct Fit {
     pub motion: Motion,
-    /// Inverse information of shift x, shift y, rotation, scale, times the variance of the
-    /// residual. Grain is correlated: to be multiplied by the square of a calibration.
+    /// Covariance of shift x, shift y, rotation, scale, as calibrated so far.
     pub covariance: [[f64; 4]; 4],
     /// Residual of the quieter tiles, in codes.
     pub sigma: f32,
@@ -45,8 +44,30 @@ pub(super) struct Fit {
     pub textured: usize,
     /// Area of the used tiles' spread, as a share of the frame.
     pub spread: f64,
-    /// Residual displacements of the used tiles over their predicted errors.
-    pub strays: Vec<f32>,
+    /// How the tiles that could be compared go their own way.
+    pub strays: Vec<Stray>,
+}
+
+/// How one tile goes its own way.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Stray {
+    /// Number of the tile in the template.
+    pub tile: usize,
+    /// Its displacement less what the whole does there, in pixels.
+    pub off: [f64; 2],
+    /// Predicted errors of that, for independent grain.
+    pub error: [f64; 2],
+    pub used: bool,
+}
+
+/// What was learnt from earlier frames.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Learnt {
+    /// How much larger errors are than independent grain makes them.
+    pub calibration: f64,
+    /// Mean square of each tile's own movement so far, in squared pixels: leaves and
+    /// fidgeting people are heard less.
+    pub restless: Vec<f64>,
 }
 
 /// Room that is used again for each frame.
@@ -58,13 +79,12 @@ pub(super) struct Room {
     some: Vec<f32>,
 }
 
-/// Finds the motion of a frame near `start`; `calibration` is how much larger errors are
-/// than predicted. `None` if no tile can be compared.
+/// Finds the motion of a frame near `start`. `None` if no tile can be compared.
 pub(super) fn align<S: Sample>(
     template: &Template,
     view: View<'_, S>,
     start: Motion,
-    calibration: f64,
+    learnt: &Learnt,
     room: &mut Room,
 ) -> Option<Fit> {
     let mut motion = start;
@@ -73,7 +93,7 @@ pub(super) fn align<S: Sample>(
         take_samples(template, view, &motion, room);
         let light = first_light(template, room)?;
         for _ in 0..ROUNDS {
-            let next = round(template, &motion, light, calibration, room)?;
+            let next = round(template, &motion, light, learnt, room)?;
             motion = next.motion;
             fit = Some(next);
         }
@@ -97,7 +117,7 @@ fn take_samples<S: Sample>(
     room: &mut Room,
 ) {
     let samples = &mut room.samples;
-    samples.values.resize(template.runs.len() * RUN, 0.0);
+    samples.values.resize(template.runs.len(), [0.0; RUN]);
     samples.inside.resize(template.runs.len(), false);
     room.states.clear();
     for tile in &template.tiles {
@@ -111,9 +131,8 @@ fn take_samples<S: Sample>(
             // A cast of a float saturates; far outside is outside.
             let x = i64::from(place.x) + (whole.0 as i64).clamp(-1 << 32, 1 << 32);
             let y = i64::from(place.y) + (whole.1 as i64).clamp(-1 << 32, 1 << 32);
-            let mut out = [0.0; RUN];
-            samples.inside[run] = gauss::run(view, (x, y), (&across, &down), &mut out);
-            samples.values[run * RUN..(run + 1) * RUN].copy_from_slice(&out);
+            let out = &mut samples.values[run];
+            samples.inside[run] = gauss::run(view, (x, y), (&across, &down), out);
         }
     }
 }
@@ -126,10 +145,9 @@ fn first_light(template: &Template, room: &mut Room) -> Option<(f32, f32)> {
     let mut owners = Vec::with_capacity(template.runs.len());
     for (number, tile) in template.tiles.iter().enumerate() {
         for run in tile.runs.clone().filter(|run| room.samples.inside[*run]) {
-            let span = run * RUN..(run + 1) * RUN;
-            let mean = |values: &[f32]| values.iter().sum::<f32>() / RUN as f32;
-            let plate = tile.level + mean(&template.level[span.clone()]);
-            points.push((plate, mean(&room.samples.values[span])));
+            let mean = |values: &[f32; RUN]| values.iter().sum::<f32>() / RUN as f32;
+            let plate = tile.level + mean(&template.level[run]);
+            points.push((plate, mean(&room.samples.values[run])));
             owners.push(number);
         }
     }
@@ -206,7 +224,7 @@ fn round(
     template: &Template,
     motion: &Motion,
     (gain, offset): (f32, f32),
-    calibration: f64,
+    learnt: &Learnt,
     room: &mut Room,
 ) -> Option<Fit> {
     for state in &mut room.states {
@@ -223,7 +241,7 @@ fn round(
             .filter(|(_, step)| step.weight > LEAST_WEIGHT);
         room.sums.push(found);
     }
-    let together = together(template, &room.sums, sigma, calibration)?;
+    let together = together(template, &room.sums, sigma, learnt)?;
     for ((tile, state), found) in template.tiles.iter().zip(&mut room.states).zip(&room.sums) {
         let Some((sums, _)) = found else { continue };
         let moved = Motion::from_parameters(together.step).at(tile.middle.0, tile.middle.1);
@@ -270,8 +288,14 @@ fn sigma(template: &Template, room: &mut Room) -> Option<(f32, Vec<bool>)> {
     Some((sigma, medians.iter().map(|median| *median < 3.0 * sigma).collect()))
 }
 
-/// A tile's displacement on its own, and its standard errors, x and y.
-type Own = ([f64; 2], [f64; 2]);
+/// A tile's displacement on its own, with its covariance for independent grain.
+#[derive(Debug, Clone, Copy)]
+struct Own {
+    tile: usize,
+    middle: (f64, f64),
+    moved: [f64; 2],
+    covariance: [[f64; 2]; 2],
+}
 
 /// The step of the whole frame.
 struct Together {
@@ -279,103 +303,162 @@ struct Together {
     covariance: [[f64; 4]; 4],
     used: usize,
     spread: f64,
-    strays: Vec<f32>,
+    strays: Vec<Stray>,
 }
 
-/// Fits one similarity to the tiles' steps, drops the tiles that go another way, fits again.
+/// Rounds of weights on whole tiles.
+const TILE_ROUNDS: usize = 8;
+
+/// Fits one similarity to the tiles' steps. Tiles are weighed twice: for what their texture
+/// can tell at best, and by Tukey's biweight for how far they stray from the others, so that
+/// a man in front of a wall, who has most of the texture, does not carry the frame.
 fn together(
     template: &Template,
     sums: &[Option<(Sums, Step)>],
     sigma: f32,
-    calibration: f64,
+    learnt: &Learnt,
 ) -> Option<Together> {
     let variance = f64::from(sigma).powi(2);
-    let known: Vec<(&Tile, &Step)> = template
-        .tiles
+    let own: Vec<Own> = sums
         .iter()
-        .zip(sums)
-        .filter_map(|(tile, found)| Some((tile, &found.as_ref()?.1)))
+        .enumerate()
+        .filter_map(|(tile, found)| own_step(template, tile, &found.as_ref()?.1, variance))
         .collect();
-    let own: Vec<Own> = known.iter().filter_map(|(_, step)| own_step(step, variance)).collect();
-    if own.len() != known.len() {
-        return None;
-    }
-    let mut used = vec![true; known.len()];
-    let mut solved = fit(&known, &used, variance)?;
-    for _ in 0..3 {
-        let strays = strays(&known, &own, &solved.0);
-        let kept = near_tiles(&own, &strays, &used, calibration);
-        if kept == used || kept.iter().filter(|kept| **kept).count() < 3 {
-            break;
+    let mut weights = vec![1.0; own.len()];
+    let mut common = (TILE_PRIOR / 4.0).powi(2);
+    let mut step = [0.0; 4];
+    let mut covariance = None;
+    for _ in 0..TILE_ROUNDS {
+        let solved = fit(&own, &weights, common, learnt)?;
+        (step, covariance) = (solved.0, Some(solved.1));
+        let strays = strays(&own, &step);
+        common = scatter(&own, &strays, &weights, learnt);
+        for ((weight, own), off) in weights.iter_mut().zip(&own).zip(&strays) {
+            *weight = biweight(own, off, common, learnt)?;
         }
-        used = kept;
-        solved = fit(&known, &used, variance)?;
     }
-    let strays = strays(&known, &own, &solved.0);
-    let used_strays = strays.iter().zip(&own).zip(&used).filter(|(_, used)| **used);
+    let strays = strays(&own, &step);
+    let near = near_tiles(&own, &strays, &weights, learnt.calibration);
+    let used: Vec<&Own> =
+        own.iter().zip(&near).filter(|(_, near)| **near).map(|(own, _)| own).collect();
     Some(Together {
-        step: solved.0,
-        covariance: solved.1.map(|row| row.map(|value| value * variance)),
-        used: used.iter().filter(|used| **used).count(),
-        spread: spread(template, &known, &used),
-        strays: used_strays
-            .flat_map(|((off, (_, se)), _)| [off[0] / se[0], off[1] / se[1]])
-            .map(|stray| stray as f32)
+        step,
+        covariance: covariance?,
+        used: used.len(),
+        spread: spread(template, &used),
+        strays: own
+            .iter()
+            .zip(&strays)
+            .zip(&near)
+            .map(|((own, off), used)| Stray {
+                tile: own.tile,
+                off: *off,
+                error: own.errors(),
+                used: *used,
+            })
             .collect(),
     })
 }
 
-/// Returns a tile's own displacement and its standard errors.
-fn own_step(step: &Step, variance: f64) -> Option<Own> {
+impl Own {
+    fn errors(&self) -> [f64; 2] {
+        [self.covariance[0][0].sqrt(), self.covariance[1][1].sqrt()]
+    }
+
+    /// Inverse covariance with what grain, the frame as a whole and the tile's past add.
+    fn precision(&self, common: f64, learnt: &Learnt) -> Option<[[f64; 2]; 2]> {
+        let grain = learnt.calibration * learnt.calibration;
+        let own = common.max(learnt.restless.get(self.tile).copied().unwrap_or(0.0));
+        let [[xx, xy], [_, yy]] = self.covariance.map(|row| row.map(|value| value * grain));
+        solve(&[[xx + own, xy], [xy, yy + own]], &[0.0; 2]).map(|(_, inverse)| inverse)
+    }
+}
+
+/// Returns a tile's own displacement and its covariance.
+fn own_step(template: &Template, tile: usize, step: &Step, variance: f64) -> Option<Own> {
     let resist = variance / TILE_PRIOR.powi(2);
     let [[xx, xy], [_, yy]] = step.information;
     let (moved, inverse) = solve(&[[xx + resist, xy], [xy, yy + resist]], &step.vector)?;
-    let se = |at: usize| (inverse[at][at] * variance).sqrt();
-    Some((moved, [se(0), se(1)]))
+    let covariance = inverse.map(|row| row.map(|value| value * variance));
+    Some(Own { tile, middle: template.tiles.get(tile)?.middle, moved, covariance })
 }
 
 /// Returns the displacements of the tiles less what the whole does there.
-fn strays(known: &[(&Tile, &Step)], own: &[Own], step: &[f64; 4]) -> Vec<[f64; 2]> {
+fn strays(own: &[Own], step: &[f64; 4]) -> Vec<[f64; 2]> {
     let motion = Motion::from_parameters(*step);
-    let stray = |((tile, _), (moved, _)): (&(&Tile, &Step), &Own)| {
-        let (x, y) = motion.at(tile.middle.0, tile.middle.1);
-        [moved[0] - x, moved[1] - y]
+    let stray = |own: &Own| {
+        let (x, y) = motion.at(own.middle.0, own.middle.1);
+        [own.moved[0] - x, own.moved[1] - y]
     };
-    known.iter().zip(own).map(stray).collect()
+    own.iter().map(stray).collect()
 }
 
-/// Tells which tiles lie within max(5 standard errors, 3 median deviations + .01 px).
-fn near_tiles(own: &[Own], strays: &[[f64; 2]], used: &[bool], calibration: f64) -> Vec<bool> {
+/// Returns the variance of the tiles about the whole that grain does not explain, in squared
+/// pixels: coding, parallax, rolling shutter. Judged on the tiles that can tell best.
+fn scatter(own: &[Own], strays: &[[f64; 2]], weights: &[f64], learnt: &Learnt) -> f64 {
+    let mut errors: Vec<f32> = own.iter().flat_map(Own::errors).map(|error| error as f32).collect();
+    let middle = f64::from(quantile(&mut errors, 0.5));
+    let (mut off, mut expected) = (Vec::new(), Vec::new());
+    for ((own, stray), _) in own.iter().zip(strays).zip(weights) {
+        for (error, stray) in own.errors().into_iter().zip(stray) {
+            if error <= middle {
+                off.push(stray.abs() as f32);
+                expected.push((learnt.calibration * error) as f32);
+            }
+        }
+    }
+    let found = 1.4826 * f64::from(quantile(&mut off, 0.5));
+    let grain = f64::from(quantile(&mut expected, 0.5));
+    (found * found - grain * grain).max(0.0)
+}
+
+/// Tukey's biweight of a tile's stray, in units of its expected error.
+fn biweight(own: &Own, off: &[f64; 2], common: f64, learnt: &Learnt) -> Option<f64> {
+    let precision = own.precision(common, learnt)?;
+    let across: f64 = (0..2)
+        .map(|row| off[row] * (precision[row][0] * off[0] + precision[row][1] * off[1]))
+        .sum();
+    let inner = (1.0 - across / 4.685_f64.powi(2)).max(0.0);
+    Some(inner * inner)
+}
+
+/// Tells which tiles carry weight and lie within max(5 standard errors, 3 median deviations
+/// + .01 px).
+fn near_tiles(own: &[Own], strays: &[[f64; 2]], weights: &[f64], calibration: f64) -> Vec<bool> {
     let limit = |axis: usize| {
-        let kept = strays.iter().zip(used).filter(|(_, used)| **used);
+        let kept = strays.iter().zip(weights).filter(|(_, weight)| **weight > 0.0);
         let mut all: Vec<f32> = kept.map(|(off, _)| off[axis].abs() as f32).collect();
         3.0 * f64::from(quantile(&mut all, 0.5)) + 0.01
     };
     let limits = [limit(0), limit(1)];
-    let near = |(off, (_, se)): (&[f64; 2], &Own)| {
-        (0..2).all(|axis| off[axis].abs() <= limits[axis].max(5.0 * calibration * se[axis]))
+    let near = |((off, own), weight): ((&[f64; 2], &Own), &f64)| {
+        let errors = own.errors();
+        let within =
+            |axis: usize| off[axis].abs() <= limits[axis].max(5.0 * calibration * errors[axis]);
+        *weight > 0.0 && within(0) && within(1)
     };
-    strays.iter().zip(own).map(near).collect()
+    strays.iter().zip(own).zip(weights).map(near).collect()
 }
 
-/// Shift x, shift y, rotation, scale, and the inverse information.
+/// Shift x, shift y, rotation, scale, and their covariance.
 type Solution = ([f64; 4], [[f64; 4]; 4]);
 
-/// Solves for shift x, shift y, rotation, scale; returns them and the inverse information.
-fn fit(known: &[(&Tile, &Step)], used: &[bool], variance: f64) -> Option<Solution> {
+/// Solves for shift x, shift y, rotation, scale.
+fn fit(own: &[Own], weights: &[f64], common: f64, learnt: &Learnt) -> Option<Solution> {
     let mut a = [[0.0; 4]; 4];
     let mut b = [0.0; 4];
-    for ((tile, step), _) in known.iter().zip(used).filter(|(_, used)| **used) {
-        let (x, y) = tile.middle;
+    for (own, weight) in own.iter().zip(weights).filter(|(_, weight)| **weight > 0.0) {
+        let precision = own.precision(common, learnt)?;
+        let (x, y) = own.middle;
         let turned = [[1.0, 0.0, -y, x], [0.0, 1.0, x, y]];
-        for row in 0..4 {
-            for (axis, vector) in step.vector.iter().enumerate() {
-                b[row] += turned[axis][row] * vector;
-                for column in 0..4 {
-                    a[row][column] += (0..2)
-                        .map(|other| step.information[axis][other] * turned[other][column])
-                        .sum::<f64>()
-                        * turned[axis][row];
+        for axis in 0..2 {
+            for other in 0..2 {
+                let shared = weight * precision[axis][other];
+                for row in 0..4 {
+                    b[row] += turned[axis][row] * shared * own.moved[other];
+                    for column in 0..4 {
+                        a[row][column] += turned[axis][row] * shared * turned[other][column];
+                    }
                 }
             }
         }
@@ -383,18 +466,18 @@ fn fit(known: &[(&Tile, &Step)], used: &[bool], variance: f64) -> Option<Solutio
     // Cameras on a tripod do not turn or zoom by a percent from one step to the next; this
     // only matters where two or three tiles are all there is.
     for (at, prior) in [(0, 10.0), (1, 10.0), (2, 0.01), (3, 0.01_f64)] {
-        a[at][at] += variance / (prior * prior);
+        a[at][at] += 1.0 / (prior * prior);
     }
     solve(&a, &b)
 }
 
 /// Returns the area between the outermost used tiles, as a share of the frame.
-fn spread(template: &Template, known: &[(&Tile, &Step)], used: &[bool]) -> f64 {
+fn spread(template: &Template, used: &[&Own]) -> f64 {
     let mut low = (f64::MAX, f64::MAX);
     let mut high = (f64::MIN, f64::MIN);
-    for ((tile, _), _) in known.iter().zip(used).filter(|(_, used)| **used) {
-        low = (low.0.min(tile.middle.0), low.1.min(tile.middle.1));
-        high = (high.0.max(tile.middle.0), high.1.max(tile.middle.1));
+    for own in used {
+        low = (low.0.min(own.middle.0), low.1.min(own.middle.1));
+        high = (high.0.max(own.middle.0), high.1.max(own.middle.1));
     }
     let area = (high.0 - low.0).max(0.0) * (high.1 - low.1).max(0.0);
     area / (template.width * template.height).max(1) as f64

@@ -73,7 +73,9 @@ pub(super) fn run<S: Sample>(
         return false;
     }
     for (row, weight) in down.iter().enumerate() {
-        let Some(samples) = view.run(x, y + row, SPAN) else { return false };
+        // A length known beforehand lets several samples be weighed at once.
+        let samples = view.run(x, y + row, SPAN).and_then(|run| <&[S; SPAN]>::try_from(run).ok());
+        let Some(samples) = samples else { return false };
         for (sum, sample) in column.iter_mut().zip(samples) {
             *sum += weight * sample.value();
         }
@@ -86,8 +88,7 @@ pub(super) fn run<S: Sample>(
     }
     *out = [0.0; RUN];
     for (tap, weight) in across.iter().enumerate() {
-        let half = &halves[tap % 2][tap / 2..tap / 2 + RUN];
-        for (sum, value) in out.iter_mut().zip(half) {
+        for (sum, value) in out.iter_mut().zip(&halves[tap % 2][tap / 2..tap / 2 + RUN]) {
             *sum += weight * value;
         }
     }

@@ -1,6 +1,6 @@
 //! Shift, rotation and scale of every frame against the mean of the plate.
 
-use super::align::{Fit, Room, align};
+use super::align::{Fit, Learnt, Room, Stray, align};
 use super::coarse::PhaseCorrelator;
 use super::mean::PlateSum;
 use super::motion::Motion;
@@ -25,6 +25,10 @@ const LEAST_SPREAD: f64 = 0.1;
 /// Standard error of the shift beyond which a frame is not told, in pixels: three of them
 /// must stay below the limit of sight, .1 px at delivery.
 const MOST_ERROR: f64 = 0.033;
+
+/// How much larger errors are taken to be than predicted before the plate has told: grain
+/// that went through a lens, a mosaic and the Gaussian is correlated.
+const LEAST_CALIBRATION: f64 = 1.2;
 
 /// Rise of the residual that sends the search back to the coarse plane.
 const LOST: f32 = 1.5;
@@ -83,7 +87,15 @@ pub struct LockOff {
     last: Option<Motion>,
     usual: Option<f32>,
     strays: StrayCount,
-    fits: Vec<(Frame, Option<Fit>)>,
+    restless: Restless,
+    fits: Vec<(Frame, Option<Kept>)>,
+}
+
+/// A fit with the calibration its covariance holds.
+#[derive(Debug, Clone)]
+struct Kept {
+    fit: Fit,
+    calibration: f64,
 }
 
 /// The same plate, reduced.
@@ -130,6 +142,7 @@ impl LockOff {
             last: None,
             usual: None,
             strays: StrayCount::default(),
+            restless: Restless::default(),
             fits: Vec::new(),
         })
     }
@@ -140,26 +153,28 @@ impl LockOff {
         if (view.width(), view.height()) != (self.template.width, self.template.height) {
             return false;
         }
-        let fit = self.find(view);
+        let calibration = self.strays.calibration().max(LEAST_CALIBRATION);
+        let learnt = Learnt { calibration, restless: self.restless.mean_squares() };
+        let fit = self.find(view, &learnt);
         if let Some(fit) = &fit {
             if in_plate {
                 self.strays.add(&fit.strays);
             }
             if agrees(fit) {
+                self.restless.add(&fit.strays, calibration);
                 self.last = Some(fit.motion);
                 let usual = self.usual.unwrap_or(fit.sigma);
                 self.usual = Some(0.9 * usual + 0.1 * fit.sigma);
             }
         }
-        let slim = fit.map(|fit| Fit { strays: Vec::new(), ..fit });
-        self.fits.push((frame, slim));
+        let kept = fit.map(|fit| Kept { fit: Fit { strays: Vec::new(), ..fit }, calibration });
+        self.fits.push((frame, kept));
         true
     }
 
-    fn find<S: Sample>(&mut self, view: View<'_, S>) -> Option<Fit> {
-        let calibration = self.strays.calibration().max(2.0);
+    fn find<S: Sample>(&mut self, view: View<'_, S>, learnt: &Learnt) -> Option<Fit> {
         let start = self.last.unwrap_or_default();
-        let near = align(&self.template, view, start, calibration, &mut self.room);
+        let near = align(&self.template, view, start, learnt, &mut self.room);
         let usual = self.usual;
         let well = |fit: &Fit| agrees(fit) && usual.is_some_and(|sigma| fit.sigma < LOST * sigma);
         if near.as_ref().is_some_and(well) {
@@ -168,8 +183,8 @@ impl LockOff {
         let far = self
             .coarse
             .as_mut()
-            .and_then(|coarse| coarse.find(view, calibration))
-            .and_then(|start| align(&self.template, view, start, calibration, &mut self.room));
+            .and_then(|coarse| coarse.find(view, learnt.calibration))
+            .and_then(|start| align(&self.template, view, start, learnt, &mut self.room));
         better(near, far)
     }
 
@@ -182,15 +197,15 @@ impl LockOff {
     /// Returns all frames seen, in order, with calibrated errors.
     pub fn series(&self) -> Vec<FrameMotion> {
         let calibration = self.calibration();
-        let told = |(frame, fit): &(Frame, Option<Fit>)| match fit {
-            Some(fit) => self.told(*frame, fit, calibration),
+        let told = |(frame, kept): &(Frame, Option<Kept>)| match kept {
+            Some(kept) => self.told(*frame, &kept.fit, calibration / kept.calibration),
             None => untold(*frame),
         };
         self.fits.iter().map(told).collect()
     }
 
     fn told(&self, frame: Frame, fit: &Fit, calibration: f64) -> FrameMotion {
-        let se = |at: usize| calibration * fit.covariance[at][at].max(0.0).sqrt();
+        let se = |at: usize| calibration.max(1.0) * fit.covariance[at][at].max(0.0).sqrt();
         let error = Motion { shift_x: se(0), shift_y: se(1), rotation: se(2), scale: se(3) };
         let (x, y) = self.template.half();
         let turned = (error.rotation.hypot(error.scale)) * x.hypot(y);
@@ -228,7 +243,8 @@ impl Coarse {
         let by = self.by as f64;
         let (x, y) = self.correlator.shift(&small)?;
         let start = Motion { shift_x: x, shift_y: y, ..Motion::default() };
-        let fit = align(&self.template, small.view()?, start, calibration, &mut self.room);
+        let learnt = Learnt { calibration, restless: Vec::new() };
+        let fit = align(&self.template, small.view()?, start, &learnt, &mut self.room);
         let motion = fit.filter(|fit| fit.used >= 3).map_or(start, |fit| fit.motion);
         Some(motion.reduced(1.0 / by))
     }
@@ -277,10 +293,14 @@ impl StrayCount {
     const BINS: usize = 400;
     const STEP: f32 = 0.05;
 
-    fn add(&mut self, strays: &[f32]) {
+    fn add(&mut self, strays: &[Stray]) {
         self.bins.resize(Self::BINS, 0);
-        for stray in strays {
-            self.bins[((stray.abs() / Self::STEP) as usize).min(Self::BINS - 1)] += 1;
+        for stray in strays.iter().filter(|stray| stray.used) {
+            for (off, error) in stray.off.iter().zip(stray.error) {
+                // A cast of a float saturates, and NaN becomes 0.
+                let bin = (off.abs() / error / f64::from(Self::STEP)) as usize;
+                self.bins[bin.min(Self::BINS - 1)] += 1;
+            }
         }
     }
 
@@ -296,5 +316,39 @@ impl StrayCount {
             below += count;
         }
         1.0
+    }
+}
+
+/// Each tile's own movement beyond grain, frame after frame.
+#[derive(Debug, Clone, Default)]
+struct Restless {
+    tiles: Vec<(f64, u32)>,
+}
+
+impl Restless {
+    /// Frames over which what was learnt fades.
+    const MEMORY: u32 = 100;
+
+    /// One wild frame counts no more than this, in pixels.
+    const MOST: f64 = 0.5;
+
+    fn add(&mut self, strays: &[Stray], calibration: f64) {
+        for stray in strays {
+            if self.tiles.len() <= stray.tile {
+                self.tiles.resize(stray.tile + 1, (0.0, 0));
+            }
+            let (mean, seen) = &mut self.tiles[stray.tile];
+            let grain: f64 = stray.error.iter().map(|error| (calibration * error).powi(2)).sum();
+            let square: f64 = stray.off.iter().map(|off| off * off).sum();
+            *seen = (*seen + 1).min(Self::MEMORY);
+            *mean +=
+                ((square - grain).min(Self::MOST * Self::MOST) / 2.0 - *mean) / f64::from(*seen);
+        }
+    }
+
+    fn mean_squares(&self) -> Vec<f64> {
+        // The first few frames say too little about a tile.
+        let known = |(mean, seen): &(f64, u32)| if *seen >= 8 { mean.max(0.0) } else { 0.0 };
+        self.tiles.iter().map(known).collect()
     }
 }

@@ -107,8 +107,8 @@ pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimit
 
 fn stand(found: &Steadiness, limits: &SteadyLimits) -> Stand {
     // A trend is creep only if it stands out from the weave around it: a random walk to and
-    // fro leaves some slope on any stretch.
-    let crept = found.creep_px > limits.shift_px && found.creep_px > 2.0 * found.weave_px;
+    // fro leaves some slope on any stretch. Three times the rms is the usual measure.
+    let crept = found.creep_px > limits.shift_px && found.creep_px > 3.0 * found.weave_px;
     let pushed = found.knocks.iter().any(|knock| knock.stays);
     if crept || pushed {
         Stand::Moved

@@ -50,10 +50,10 @@ pub(super) struct Template {
     pub peak: f32,
     pub tiles: Vec<Tile>,
     pub runs: Vec<Run>,
-    /// Smoothed level less the tile's, `RUN` samples for each run.
-    pub level: Vec<f32>,
-    pub slope_x: Vec<f32>,
-    pub slope_y: Vec<f32>,
+    /// Smoothed level less the tile's, for each run.
+    pub level: Vec<[f32; RUN]>,
+    pub slope_x: Vec<[f32; RUN]>,
+    pub slope_y: Vec<[f32; RUN]>,
 }
 
 /// A run and what was seen there, before it is known whether it is kept.
@@ -110,9 +110,9 @@ impl Template {
                 at.1 += energy * f64::from(candidate.run.y);
             }
             self.runs.push(candidate.run);
-            self.level.extend(candidate.level.map(|value| value - level));
-            self.slope_x.extend(candidate.slope_x);
-            self.slope_y.extend(candidate.slope_y);
+            self.level.push(candidate.level.map(|value| value - level));
+            self.slope_x.push(candidate.slope_x);
+            self.slope_y.push(candidate.slope_y);
         }
         let (half_x, half_y) = self.half();
         let rms = (weight / samples).sqrt() as f32;

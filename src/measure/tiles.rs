@@ -50,8 +50,8 @@ pub(super) struct Step {
 /// The samples of a frame at the runs of a template.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Samples {
-    /// `RUN` smoothed values for each run.
-    pub values: Vec<f32>,
+    /// Smoothed values of each run.
+    pub values: Vec<[f32; RUN]>,
     /// Whether the run lies inside the frame.
     pub inside: Vec<bool>,
 }
@@ -70,9 +70,8 @@ pub(super) fn residuals(
     let off_x = (state.shift.0 + state.scale * x - state.rotation * y - state.sampled.0) as f32;
     let off_y = (state.shift.1 + state.rotation * x + state.scale * y - state.sampled.1) as f32;
     let (step_x, step_y) = (2.0 * state.scale as f32, 2.0 * state.rotation as f32);
-    let span = run * RUN..(run + 1) * RUN;
-    let (level, values) = (&template.level[span.clone()], &samples.values[span.clone()]);
-    let (slope_x, slope_y) = (&template.slope_x[span.clone()], &template.slope_y[span]);
+    let (level, values) = (&template.level[run], &samples.values[run]);
+    let (slope_x, slope_y) = (&template.slope_x[run], &template.slope_y[run]);
     std::array::from_fn(|at| {
         let (u, v) = (off_x + step_x * at as f32, off_y + step_y * at as f32);
         let moved = level[at] - slope_x[at] * u - slope_y[at] * v;
@@ -95,12 +94,8 @@ pub(super) fn sums(
     for run in tile.runs.clone().filter(|run| samples.inside[*run]) {
         count += RUN;
         let residuals = residuals(template, samples, run, state);
-        let span = run * RUN..(run + 1) * RUN;
-        let (level, slope_x, slope_y) = (
-            &template.level[span.clone()],
-            &template.slope_x[span.clone()],
-            &template.slope_y[span],
-        );
+        let level = &template.level[run];
+        let (slope_x, slope_y) = (&template.slope_x[run], &template.slope_y[run]);
         for first in (0..RUN).step_by(LANES) {
             for lane in 0..LANES {
                 let at = first + lane;
