@@ -8,8 +8,9 @@
 //! 2. [`platelog`] reads what was noted on set, [`matching`] finds the record of each use;
 //! 3. [`reach`] holds the patched frames against lock-off and plate, from claims alone;
 //! 4. [`media`] finds and reads the pictures;
-//! 5. [`plate`] lays a plate out over need and copies or encodes it;
-//! 6. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
+//! 5. [`measure`] tells what the pixels say of light;
+//! 6. [`plate`] lays a plate out over need and copies or encodes it;
+//! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it.
 //!
@@ -25,6 +26,7 @@ pub mod timeline;
 pub mod platelog;
 pub mod matching;
 pub mod reach;
+pub mod measure;
 pub mod plate;
 pub mod findings;
 pub mod verdict;
