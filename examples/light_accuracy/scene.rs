@@ -177,7 +177,7 @@ impl Thing {
     /// Things stand side by side, each with its part of the width, and sway a little.
     fn new(dice: &mut Dice, recipe: &Recipe, number: usize) -> Thing {
         let slot = recipe.width as f64 / recipe.things as f64;
-        let tall = recipe.occluded.max(0.55).min(1.0);
+        let tall = (recipe.occluded + 0.15).clamp(0.6, 1.0);
         let wide = recipe.occluded / tall * slot;
         let left = number as f64 * slot + dice.uniform(0.0, slot - wide);
         let level = dice.uniform(0.03, 0.5);
@@ -192,8 +192,10 @@ impl Thing {
         }
     }
 
+    /// A slow sway of at most 24 pixels.
     fn moved(&self, number: u64) -> (f64, f64) {
-        (self.speed.0 * number as f64, self.speed.1 * number as f64)
+        let sway = 24.0 * (number as f64 * 0.07 + self.speed.0).sin();
+        (sway * self.speed.0 / 2.0, sway * self.speed.1 / 2.0)
     }
 
     fn covers(&self, x: usize, y: usize, number: u64) -> bool {

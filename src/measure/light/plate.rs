@@ -1,7 +1,7 @@
 //! The mean of a plate in blocks: what every frame is held against.
 
 use super::blocks::{Blocks, Channel};
-use super::fit::Ratio;
+use super::fit::{Noise, Ratio};
 use crate::measure::transfer::LightTable;
 
 /// Signals below this are noise and flare, above it near clipping. Ours: white of a camera
@@ -13,6 +13,11 @@ const BRIGHT: f64 = 0.97;
 /// by part of a code. Ours.
 const LEAST_NOISE: f64 = 0.1;
 
+/// Most noise of a block mean, in times that of the plate and in signal; the larger holds.
+/// Ours: .0025 is .6 of a code of 8 bits, more than coding leaves in the mean of 64 samples.
+const MOST_TIMES: f64 = 2.0;
+const MOST_SIGNAL: f64 = 0.0025;
+
 /// Adds up the frames of a plate.
 #[derive(Debug, Clone, Default)]
 pub struct PlateMean {
@@ -21,6 +26,8 @@ pub struct PlateMean {
     means: Vec<Vec<f64>>,
     variances: Vec<Vec<f64>>,
     frames: u64,
+    before: Vec<Channel>,
+    noise: f64,
 }
 
 impl PlateMean {
@@ -48,8 +55,26 @@ impl PlateMean {
                 self.variances[at][block] += f64::from(*variance);
             }
         }
+        self.noise += self.change(frame);
+        self.before.clone_from(&frame.channels);
         self.frames += 1;
         true
+    }
+
+    /// Returns the noise of block means against the frame before, light taken out; of the
+    /// noisiest channel.
+    fn change(&self, frame: &Blocks) -> f64 {
+        let noise = |(now, then): (&Channel, &Channel)| {
+            let pairs = || {
+                let pairs = now.mean.iter().zip(&then.mean);
+                pairs.map(|(n, t)| (f64::from(*n), f64::from(*t))).filter(|(_, t)| *t > DARK)
+            };
+            let gain = median(pairs().map(|(now, then)| now / then).collect());
+            let left = median(pairs().map(|(now, then)| (now - gain * then).abs()).collect());
+            // Both frames are noisy.
+            1.4826 * left / std::f64::consts::SQRT_2
+        };
+        frame.channels.iter().zip(&self.before).map(noise).fold(0.0, f64::max)
     }
 
     /// Returns the mean; `None` if no frame was added.
@@ -69,8 +94,14 @@ impl PlateMean {
             channel
         };
         blocks.channels = channels.map(mean_of).collect();
-        Some(Plate { blocks, frames: self.frames })
+        let pairs = self.frames.saturating_sub(1).max(1) as f64;
+        Some(Plate { blocks, frames: self.frames, noise: self.noise / pairs })
     }
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    let middle = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f64::total_cmp).1 }
 }
 
 fn alike(one: &Blocks, other: &Blocks) -> bool {
@@ -83,6 +114,7 @@ fn alike(one: &Blocks, other: &Blocks) -> bool {
 pub struct Plate {
     pub(super) blocks: Blocks,
     frames: u64,
+    noise: f64,
 }
 
 impl Plate {
@@ -115,8 +147,14 @@ impl Plate {
         alike(&self.blocks, frame)
     }
 
-    pub(super) fn floor(&self) -> f64 {
-        LEAST_NOISE * self.blocks.code
+    /// Returns the noise of block means, as a part of full signal; 0 for a single frame.
+    pub fn noise(&self) -> f64 {
+        self.noise
+    }
+
+    pub(super) fn noise_range(&self) -> Noise {
+        let least = LEAST_NOISE * self.blocks.code;
+        Noise { least, most: (MOST_TIMES * self.noise).max(MOST_SIGNAL).max(least) }
     }
 
     /// Compares a channel of a frame block by block, where both are neither dark nor clipped
