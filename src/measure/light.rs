@@ -87,6 +87,9 @@ pub enum Why {
     /// Something that covers the background shows a gain of its own, over more than half as
     /// many blocks.
     TwoGains,
+    /// Dark and bright parts show gains of their own: the encoding is unknown or wrong, or
+    /// black was lifted. A mask around the patch narrows the levels.
+    GainVariesWithLevel,
     /// No gain stands out.
     NoCommonGain,
 }
@@ -181,25 +184,34 @@ impl LightMeter {
             Err(why) => return vec![cannot_tell(&why); frame.channels.len()],
         };
         let used: Vec<(u32, u32)> = fitted.1.iter().map(|block| block.at).collect();
-        let tell = |fit: &Fit| Told::Gain(gain_of(fit, blocks.len(), only_quiet));
-        (0..frame.channels.len())
+        let of = blocks.len();
+        let told: Vec<Told> = (0..frame.channels.len())
             .map(|channel| {
-                if channel == main {
-                    return tell(&fitted.0);
-                }
-                // The other colours are asked where green shows the background, and start
-                // from their own middle: light changes colour as well as strength.
-                let mut own = self.plate.ratios(frame, channel, &self.table, self.mask.as_deref());
-                own.retain(|block| {
-                    used.binary_search_by_key(&key(block.at), |at| key(*at)).is_ok()
-                });
-                let mut ratios: Vec<f64> = own.iter().map(|block| block.ratio).collect();
-                ratios.sort_by(f64::total_cmp);
-                let starts: Vec<f64> = ratios.get(ratios.len() / 2).copied().into_iter().collect();
-                fit::fit(&own, noise, &starts)
-                    .map_or_else(|why| cannot_tell(&why), |fit| tell(&fit))
+                let fit = if channel == main {
+                    Ok(fitted.0.clone())
+                } else {
+                    self.fit_other(frame, channel, &used, noise)
+                };
+                fit.map_or_else(
+                    |why| cannot_tell(&why),
+                    |fit| Told::Gain(gain_of(&fit, of, only_quiet)),
+                )
             })
-            .collect()
+            .collect();
+        agreed(told)
+    }
+
+    /// Fits another channel where the main one shows the background.
+    fn fit_other(
+        &self,
+        frame: &Blocks,
+        channel: usize,
+        used: &[(u32, u32)],
+        noise: Noise,
+    ) -> Result<Fit, NoFit> {
+        let mut own = self.plate.ratios(frame, channel, &self.table, self.mask.as_deref());
+        own.retain(|block| used.binary_search_by_key(&key(block.at), |at| key(*at)).is_ok());
+        fit::fit(&own, noise)
     }
 
     /// Fits the main channel, on blocks at rest if all of them do not give half.
@@ -214,14 +226,14 @@ impl LightMeter {
             let used = fit.used.iter().map(|at| blocks[*at]).collect();
             (fit, used)
         };
-        let all = fit::fit(blocks, noise, &[]);
+        let all = fit::fit(blocks, noise);
         let enough = |fit: &Fit| fit.used.len() as f64 >= HALF * blocks.len() as f64;
         if all.as_ref().is_ok_and(enough) {
             return (all.map(|fit| with_used(fit, blocks)), false);
         }
         let quiet = self.quiet(frame, blocks, noise);
         if let Some(quiet) = quiet
-            && let Ok(fit) = fit::fit(&quiet, noise, &[])
+            && let Ok(fit) = fit::fit(&quiet, noise)
         {
             return (Ok(with_used(fit, &quiet)), true);
         }
@@ -242,11 +254,26 @@ impl LightMeter {
         let changes: Vec<Ratio> = blocks.iter().filter_map(since).collect();
         // A frozen coded picture has no noise from frame to frame; its blocks still differ
         // by a rounded code where the light moves.
-        let fit = fit::fit(&changes, Noise { least: 4.0 * noise.least, ..noise }, &[]).ok()?;
+        let fit = fit::fit(&changes, Noise { least: 4.0 * noise.least, ..noise }).ok()?;
         let at: Vec<(u32, u32)> = fit.used.iter().map(|used| changes[*used].at).collect();
         let still = |block: &&Ratio| at.binary_search_by_key(&key(block.at), |at| key(*at)).is_ok();
         Some(blocks.iter().filter(still).copied().collect())
     }
+}
+
+/// What is background in one channel is background in all: where one shows two gains, the
+/// others hold a mixture that happens to look alike.
+fn agreed(told: Vec<Told>) -> Vec<Told> {
+    let two = |told: &Told| matches!(told, Told::CannotTell { why: Why::TwoGains, .. });
+    if !told.iter().any(two) {
+        return told;
+    }
+    let bound_of = |told: Told| match told {
+        Told::Gain(gain) => Some((gain.gain, gain.gain)),
+        Told::CannotTell { bound, .. } => bound,
+    };
+    let doubtful = |told| Told::CannotTell { why: Why::TwoGains, bound: bound_of(told) };
+    told.into_iter().map(doubtful).collect()
 }
 
 /// Order of blocks in a picture: by row, then column.
@@ -263,6 +290,7 @@ fn cannot_tell(why: &NoFit) -> Told {
     let (why, bound) = match *why {
         NoFit::TooFew(_) => (Why::TooFewBlocks, None),
         NoFit::Rivals(low, high) => (Why::TwoGains, Some((low, high))),
+        NoFit::ByLevel(low, high) => (Why::GainVariesWithLevel, Some((low, high))),
         NoFit::Scattered(low, high) => (Why::NoCommonGain, Some((low, high))),
     };
     Told::CannotTell { why, bound }

@@ -8,7 +8,7 @@
 //! half as many, nobody can tell which of them is the background.
 
 /// Tukey's constant: 95 % efficient on normal noise (Beaton & Tukey, Technometrics 16, 1974).
-const TUKEY: f64 = 4.685;
+pub(super) const TUKEY: f64 = 4.685;
 
 /// A rival with more than this part of the winner's blocks makes the answer unsafe. Ours.
 const RIVAL: f64 = 0.5;
@@ -34,6 +34,8 @@ pub struct Ratio {
     pub x: f64,
     /// See `x`.
     pub y: f64,
+    /// Signal of the plate.
+    pub level: f64,
     /// Light of the frame over light of the plate.
     pub ratio: f64,
     /// Relative change of the light when the signal changes by 1: turns ratios into signal.
@@ -52,7 +54,8 @@ pub struct Tilt {
 }
 
 impl Tilt {
-    fn flat(gain: f64) -> Tilt {
+    /// Returns a gain without a plane.
+    pub fn flat(gain: f64) -> Tilt {
         Tilt { gain, across: 0.0, down: 0.0 }
     }
 
@@ -94,6 +97,8 @@ pub enum NoFit {
     TooFew(usize),
     /// Two gains, each with many blocks.
     Rivals(f64, f64),
+    /// Two gains, one among the dark blocks and one among the bright.
+    ByLevel(f64, f64),
     /// No gain stands out; the ratios lie between these two.
     Scattered(f64, f64),
 }
@@ -108,18 +113,18 @@ pub struct Noise {
     pub most: f64,
 }
 
-/// Finds the gain most blocks agree on. `starts` are gains to try; if empty, the histogram gives them.
+/// Finds the gain most blocks agree on.
 ///
 /// # Errors
 ///
 /// Why there is no safe answer.
-pub fn fit(blocks: &[Ratio], noise: Noise, starts: &[f64]) -> Result<Fit, NoFit> {
+pub fn fit(blocks: &[Ratio], noise: Noise) -> Result<Fit, NoFit> {
     if blocks.len() < FEWEST {
         return Err(NoFit::TooFew(blocks.len()));
     }
     let tried: Vec<Ratio> = blocks.iter().step_by(blocks.len().div_ceil(TRIED)).copied().collect();
     let noise_at = |gain: f64| neighbour_noise(blocks, gain).max(noise.least).min(noise.most);
-    let seeds = if starts.is_empty() { modes(&tried) } else { wide(starts) };
+    let seeds = modes(&tried);
     let mut settled: Vec<Settled> = Vec::new();
     for (gain, width) in seeds {
         let noise = noise_at(gain);
@@ -128,14 +133,18 @@ pub fn fit(blocks: &[Ratio], noise: Noise, starts: &[f64]) -> Result<Fit, NoFit>
         settled.push(Settled { tilt, noise, count });
     }
     settled.sort_by(|a, b| b.count.total_cmp(&a.count));
-    if std::env::var_os("DBG").is_some() { for s in &settled { eprintln!("{:?} {} {} of {}", s.tilt, s.noise, s.count, tried.len()); } }
     let Some(best) = settled.first().copied() else { return Err(NoFit::TooFew(0)) };
     if best.count < SMALLEST_SHARE * tried.len() as f64 {
         return Err(scattered(&tried));
     }
     if let Some(rival) = rival(&tried, &settled) {
-        let (low, high) = (best.tilt.gain.min(rival), best.tilt.gain.max(rival));
-        return Err(NoFit::Rivals(low, high));
+        let (low, high) =
+            (best.tilt.gain.min(rival.tilt.gain), best.tilt.gain.max(rival.tilt.gain));
+        return Err(if by_level(&tried, best, rival) {
+            NoFit::ByLevel(low, high)
+        } else {
+            NoFit::Rivals(low, high)
+        });
     }
     let fit = finish(blocks, best, noise.most);
     if stands_out(blocks, &fit) { Ok(fit) } else { Err(scattered(&tried)) }
@@ -157,18 +166,30 @@ struct Settled {
     count: f64,
 }
 
-fn wide(starts: &[f64]) -> Vec<(f64, f64)> {
-    starts.iter().map(|gain| (*gain, 0.03)).collect()
-}
-
-/// Returns the gain of another agreement, among the blocks the best leaves out.
-fn rival(blocks: &[Ratio], settled: &[Settled]) -> Option<f64> {
+/// Returns another agreement, among the blocks the best leaves out.
+fn rival(blocks: &[Ratio], settled: &[Settled]) -> Option<Settled> {
     let best = settled.first()?;
     let left_out = |block: &Ratio| best.tilt.off(block).abs() > TUKEY * best.noise;
-    settled[1..].iter().find_map(|other| {
-        let count = mass(blocks, other.tilt, TUKEY * other.noise, left_out);
-        (count > RIVAL * best.count).then_some(other.tilt.gain)
-    })
+    let many = |other: &&Settled| {
+        mass(blocks, other.tilt, TUKEY * other.noise, left_out) > RIVAL * best.count
+    };
+    settled[1..].iter().find(many).copied()
+}
+
+/// Tells whether two gains belong to different levels: the middle halves of the levels at
+/// which each is found do not overlap. A thing in front has no reason to do that; a signal
+/// whose curve was not undone has.
+fn by_level(blocks: &[Ratio], one: Settled, other: Settled) -> bool {
+    let levels = |of: Settled, not: Settled| {
+        let own = |block: &&Ratio| {
+            of.tilt.off(block).abs() < TUKEY * of.noise
+                && not.tilt.off(block).abs() > TUKEY * not.noise
+        };
+        let mut levels: Vec<f64> = blocks.iter().filter(own).map(|block| block.level).collect();
+        [0.25, 0.75].map(|part| quantile(&mut levels, part))
+    };
+    let (one, other) = (levels(one, other), levels(other, one));
+    one[1] < other[0] || other[1] < one[0]
 }
 
 fn scattered(blocks: &[Ratio]) -> NoFit {
@@ -184,7 +205,13 @@ fn weight(off: f64, window: f64) -> f64 {
     if part.abs() >= 1.0 { 0.0 } else { (1.0 - part * part).powi(2) }
 }
 
-fn mass(blocks: &[Ratio], tilt: Tilt, window: f64, counted: impl Fn(&Ratio) -> bool) -> f64 {
+/// Returns how many blocks a gain gathers in a window, those at its foot in part.
+pub(super) fn mass(
+    blocks: &[Ratio],
+    tilt: Tilt,
+    window: f64,
+    counted: impl Fn(&Ratio) -> bool,
+) -> f64 {
     let counted = blocks.iter().filter(|block| counted(block));
     counted.map(|block| weight(tilt.off(block), window)).sum()
 }
@@ -447,7 +474,14 @@ mod tests {
                 let (x, y) = (column as f64 / 59.0 - 0.5, row as f64 / 39.0 - 0.5);
                 let slope = 4.0 + (column % 3) as f64;
                 let ratio = ratio(column, row) * (1.0 + slope * noise());
-                blocks.push(Ratio { at: (column as u32, row as u32), x, y, ratio, slope });
+                blocks.push(Ratio {
+                    at: (column as u32, row as u32),
+                    x,
+                    y,
+                    level: 0.5,
+                    ratio,
+                    slope,
+                });
             }
         }
         blocks
@@ -459,7 +493,7 @@ mod tests {
             0..24 => 1.07,
             _ => 0.3 + ((column * 37 + row * 101) % 97) as f64 / 40.0,
         });
-        let fit = fit(&blocks, NOISE, &[]).expect("40 % agree");
+        let fit = fit(&blocks, NOISE).expect("40 % agree");
         assert!((fit.gain - 1.07).abs() < 4.0 * fit.error, "{} +- {}", fit.gain, fit.error);
         assert!(fit.error < 0.0012, "{}", fit.error);
     }
@@ -470,17 +504,17 @@ mod tests {
             let place = (column as f64 / 59.0 - 0.5, row as f64 / 39.0 - 0.5);
             if column > 40 { 1.4 } else { 0.9 * (1.0 + 0.05 * place.0 - 0.03 * place.1) }
         });
-        let fit = fit(&tilted, NOISE, &[]).expect("two thirds agree");
+        let fit = fit(&tilted, NOISE).expect("two thirds agree");
         assert!((fit.tilt.gain - 0.9).abs() < 0.001, "{fit:?}");
         assert!((fit.tilt.across - 0.045).abs() < 0.003 && (fit.tilt.down + 0.027).abs() < 0.003);
-        let flat = super::fit(&grid(|_, _| 1.0), NOISE, &[]).expect("all agree");
+        let flat = super::fit(&grid(|_, _| 1.0), NOISE).expect("all agree");
         assert!(flat.tilt.across.abs() < 5.0 * flat.slope_errors.0);
     }
 
     #[test]
     fn two_crowds_are_not_told_apart() {
         let blocks = grid(|column, _| if column < 35 { 1.1 } else { 0.8 });
-        match fit(&blocks, NOISE, &[]) {
+        match fit(&blocks, NOISE) {
             Err(NoFit::Rivals(low, high)) => {
                 assert!((low - 0.8).abs() < 0.01 && (high - 1.1).abs() < 0.01);
             }
@@ -495,8 +529,12 @@ mod tests {
             let hash = scrambled(scrambled((column + 60 * row) as u64) ^ 0x55aa);
             0.3 + (hash >> 40) as f64 / (1_u64 << 24) as f64 * 2.5
         });
-        let found = fit(&blocks, NOISE, &[]);
-        assert!(matches!(found, Err(NoFit::Scattered(..) | NoFit::Rivals(..))), "{:?}", found.map(|fit| fit.gain));
-        assert_eq!(fit(&blocks[..9], NOISE, &[]), Err(NoFit::TooFew(9)));
+        let found = fit(&blocks, NOISE);
+        assert!(
+            matches!(found, Err(NoFit::Scattered(..) | NoFit::Rivals(..))),
+            "{:?}",
+            found.map(|fit| fit.gain)
+        );
+        assert_eq!(fit(&blocks[..9], NOISE), Err(NoFit::TooFew(9)));
     }
 }

@@ -189,6 +189,7 @@ impl Plate {
                 at: (column as u32, row as u32),
                 x: centred(column, columns),
                 y: centred(row, rows),
+                level: plate.0,
                 ratio,
                 slope,
             })
