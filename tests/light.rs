@@ -82,45 +82,63 @@ fn boom(
     let lights = light_of(&folder.join("take_boom.mkv"), plate, Some(grown));
     assert_eq!(lights.len(), truth.len());
     assert!(lights.iter().all(|light| light.domain == Domain::Coded), "no clip names its curve");
-    let mut errors: Vec<f64> = Vec::new();
-    let mut step = 0;
-    for (light, truth) in lights.iter().zip(&truth) {
-        step += 1;
-        let told = light.main();
-        if step % 20 == 0 {
-            println!("{step} {truth:.4} {:?}", told.map(|t| (t.gain, t.plane.gain, t.share)));
-        }
-        errors.extend(told.map(|gain| ((gain.gain / truth - 1.0) * 100.0).abs()));
-    }
+    let off = |(light, truth): (&FrameLight, &f64)| {
+        light.main().map(|told| ((told.gain / truth - 1.0) * 100.0).abs())
+    };
+    let mut errors: Vec<f64> = lights.iter().zip(&truth).filter_map(off).collect();
+    assert!(errors.len() * 20 >= truth.len() * 19, "{case}: only {} told", errors.len());
     errors.sort_by(f64::total_cmp);
     let at = |part: usize| errors[(errors.len() - 1) * part / 100];
     println!(
-        "{case} +{around}: told {} of {}, off by {:.3} % median, {:.3} 95th, {:.3} worst",
+        "{case} +{around} px, plate {plate:?}: told {} of {}, off by {:.3} % median, {:.3} 95th, {:.3} worst",
         errors.len(),
         truth.len(),
         at(50),
         at(95),
-        at(100)
+        at(100),
     );
     Some((at(50), at(95)))
 }
 
 #[test]
-fn signer() {
-    for around in [0.0, 24.0, 64.0] {
-        boom("signer_stable", (640, 480), 0, (0, 19), [322, 0, 496, 136], around);
-        boom("person_wall", (768, 432), 16, (0, 41), [121, 0, 327, 163], around);
-        boom("tram_clouds", (320, 180), 0, (0, 27), [129, 0, 200, 58], around);
-    }
+fn auto_exposure_on_a_wall_is_followed_under_the_boom() {
+    let area = [121, 0, 327, 163];
+    let Some((middle, most)) = boom("person_wall", (768, 432), 16, (0, 41), area, 64.0) else {
+        return;
+    };
+    assert!(middle < 0.1 && most < 0.3, "{middle} {most}");
+}
+
+#[test]
+fn steady_light_stays_steady_under_the_boom() {
+    // The actor stands in the area in the first frames of the plate, which least squares
+    // takes for light; hence the middle of the frames alone.
+    let area = [322, 0, 496, 136];
+    let Some((middle, _)) = boom("signer_stable", (640, 480), 0, (0, 19), area, 64.0) else {
+        return;
+    };
+    assert!(middle < 0.3, "{middle}");
+    boom("signer_stable", (640, 480), 0, (70, 89), area, 64.0);
+}
+
+#[test]
+fn a_ramp_of_light_is_followed_where_the_patch_is() {
+    // Sky and houses answer unlike in the coded signal, so only the patch itself compares.
+    let area = [129, 0, 200, 58];
+    let Some((middle, most)) = boom("tram_clouds", (320, 180), 0, (0, 27), area, 0.0) else {
+        return;
+    };
+    assert!(middle < 0.3 && most < 1.0, "{middle} {most}");
 }
 
 #[test]
 fn a_step_of_exposure_is_found_where_it_is() {
+    // 1.028 is the median of pixel ratios between the two frames by NumPy; the dark parts
+    // show up to 1.12 and the bright 1.023, for the curve of this camera is unknown.
     let Some(clip) = outside::shared("footage/locked/signer_light_step.mkv") else { return };
     let lights = light_of(&clip, (0, 12), None);
-    for (at, light) in lights.iter().enumerate() {
-        if at % 6 == 0 {
-            println!("step {at} {:?}", light.main().map(|t| (t.gain, t.share, t.residual)));
-        }
-    }
+    let gain = |at: usize| lights.get(at).and_then(FrameLight::main).map(|told| told.gain);
+    let (Some(before), Some(after)) = (gain(12), gain(24)) else { panic!("both are told") };
+    println!("step {:.4}", after / before);
+    assert!((after / before - 1.028).abs() < 0.003, "{before} {after}");
 }

@@ -146,8 +146,9 @@ fn meter(scene: &Scene) -> LightMeter {
     LightMeter::new(mean.finish().expect("a plate of 16 frames"), &encoding)
 }
 
+/// NaN where nothing was told.
 fn rms(values: &[f64]) -> f64 {
-    (values.iter().map(|value| value * value).sum::<f64>() / values.len().max(1) as f64).sqrt()
+    (values.iter().map(|value| value * value).sum::<f64>() / values.len() as f64).sqrt()
 }
 
 fn speed() {

@@ -17,8 +17,8 @@ const MOST_FRAMES: usize = 8;
 const CLEARLY: f64 = 1.1;
 
 /// Difference of the gain between levels that counts, if it is also five times its standard
-/// error. Ours: half a code of 8 bits at mid grey.
-const LEVELS: f64 = 0.01;
+/// error. Ours: a quarter of a code of 8 bits at mid grey.
+const LEVELS: f64 = 0.005;
 
 /// What the pictures say of a claimed encoding.
 #[derive(Debug, Clone, Copy, PartialEq)]

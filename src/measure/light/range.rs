@@ -5,13 +5,13 @@
 //! BT.709-6, item 5). The offset is what light never has.
 
 use super::blocks::Blocks;
-use super::fit;
+use super::fit::{self, Fit, Ratio};
 use super::main_channel;
 use super::plate::Plate;
 use crate::measure::transfer::{LightTable, Range};
 
 /// How many times more blocks must agree once the mix-up is undone. Ours.
-const CLEARLY: f64 = 1.5;
+const CLEARLY: f64 = 1.25;
 
 /// Light that may have changed as well, either way. Ours: a coded gain of 15 % is a third of
 /// a stop and more.
@@ -41,13 +41,20 @@ pub fn range_mix_up(plate: &Plate, frame: &Blocks, range: Range, depth: u32) -> 
     if !plate.is_like(frame) {
         return None;
     }
-    let as_read = agreement(plate, frame).map_or(0.0, |(count, _)| count);
+    let as_read = agreement(plate, frame);
+    let likely = |found: &Agreement| (found.fit.gain - 1.0).abs() < LIGHT;
     let full = undone(frame, range, depth, Range::Full, Range::Narrow);
+    let full = agreement(plate, &full).filter(likely);
     let narrow = undone(frame, range, depth, Range::Narrow, Range::Full);
-    let full = agreement(plate, &full).filter(|(_, gain)| (gain - 1.0).abs() < LIGHT);
-    let narrow = agreement(plate, &narrow).filter(|(_, gain)| (gain - 1.0).abs() < LIGHT);
-    let (full_count, full_gain) = full.unwrap_or((0.0, 1.0));
-    let (narrow_count, narrow_gain) = narrow.unwrap_or((0.0, 1.0));
+    let narrow = agreement(plate, &narrow).filter(likely);
+    // One window for all, or a poor fit would widen its own.
+    let windows = [&as_read, &full, &narrow].into_iter().flatten().map(|found| found.fit.window);
+    let window = windows.fold(f64::INFINITY, f64::min);
+    let as_read = as_read.map_or(0.0, |found| found.count(window));
+    let counted = |found: Option<Agreement>| {
+        found.map_or((0.0, 1.0), |found| (found.count(window), found.fit.gain))
+    };
+    let ((full_count, full_gain), (narrow_count, narrow_gain)) = (counted(full), counted(narrow));
     if full_count.max(narrow_count) <= CLEARLY * as_read {
         None
     } else if full_count > narrow_count {
@@ -57,12 +64,23 @@ pub fn range_mix_up(plate: &Plate, frame: &Blocks, range: Range, depth: u32) -> 
     }
 }
 
-/// Number of blocks that agree on a coded gain, and the gain.
-fn agreement(plate: &Plate, frame: &Blocks) -> Option<(f64, f64)> {
+/// A coded gain, and the blocks it came from.
+struct Agreement {
+    fit: Fit,
+    blocks: Vec<Ratio>,
+}
+
+impl Agreement {
+    fn count(&self, window: f64) -> f64 {
+        fit::mass(&self.blocks, self.fit.tilt, window, |_| true)
+    }
+}
+
+fn agreement(plate: &Plate, frame: &Blocks) -> Option<Agreement> {
     let channel = main_channel(frame.channels.len());
     let blocks = plate.ratios(frame, channel, &LightTable::new(None), None);
     let fit = fit::fit(&blocks, plate.noise_range()).ok()?;
-    Some((fit.used.len() as f64, fit.gain))
+    Some(Agreement { fit, blocks })
 }
 
 /// Reads codes of range `from` as such, and gives what codes of range `to` would have read
