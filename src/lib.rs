@@ -8,7 +8,7 @@
 //! 2. [`platelog`] reads what was noted on set, [`matching`] finds the record of each use;
 //! 3. [`reach`] holds the patched frames against lock-off and plate, from claims alone;
 //! 4. [`media`] finds and reads the pictures;
-//! 5. [`measure`] tells from the pictures whether the camera stood still;
+//! 5. [`measure`] tells from the pictures what the camera, the light and the background did;
 //! 6. [`plate`] lays a plate out over need and copies or encodes it;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all

@@ -1,27 +1,25 @@
-//! What the pictures say, on luma planes that may come from anywhere.
+//! What the pixels say, on planes that may come from anywhere.
 //!
-//! The lock-off in two passes: [`PlateSum`] gathers the mean of the plate, [`LockOff`] then
-//! finds shift, rotation and scale of every frame against it, actors ignored, and
-//! [`steadiness`] tells creep, weave, vibration and knocks apart. [`MeanReader`] and
-//! [`LockOffReader`] do the two passes on decoded media.
+//! Each measure is its own module and knows nothing of the others; they meet in the types
+//! of this file: [`Plane`] and [`View`] are luma in codes, [`Mask`] and [`Excluded`] parts
+//! of the frame, [`Spool`] keeps what is noted for every frame off the heap.
+//!
+//! ```text
+//!   plate frames -> PlateSum, light::PlateMean --+
+//!   every frame  --------------------------------+-> lockoff light stillness sharpness boom
+//! ```
 
 mod plane;
+mod mask;
 mod motion;
 mod mean;
-mod gauss;
-mod template;
-mod coarse;
-mod solve;
-mod tiles;
-mod align;
-mod lockoff;
-mod series;
-mod reader;
+mod spool;
+pub mod light;
+pub mod lockoff;
+pub mod transfer;
 
-pub use lockoff::{FrameMotion, LockOff, NoTemplate};
+pub use mask::Mask;
 pub use mean::PlateSum;
 pub use motion::Motion;
 pub use plane::{Excluded, Plane, Sample, View};
-pub use reader::{LockOffReader, MeanReader};
-pub use series::{Knock, Stand, Steadiness, SteadyLimits, steadiness};
-pub use template::{TILE_COLUMNS, TILE_ROWS};
+pub use spool::Spool;

@@ -36,7 +36,7 @@ impl Motion {
         Motion { shift_x: self.shift_x / by, shift_y: self.shift_y / by, ..*self }
     }
 
-    /// Returns the parameters in the order of [`super::solve`].
+    /// Returns the parameters in the order of the least-squares fits.
     pub(super) fn parameters(&self) -> [f64; 4] {
         [self.shift_x, self.shift_y, self.rotation, self.scale]
     }

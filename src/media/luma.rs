@@ -43,6 +43,30 @@ impl Picture {
         true
     }
 
+    /// Writes one component (Y', Cb, Cr or red, green, blue, in this order) to `out` at its
+    /// own size, row-major, and returns width and height; `None`, with `out` empty, where
+    /// the layout has no such component.
+    ///
+    /// Floating point is clipped to 0-1 and stands for 0-65535.
+    pub fn component_u16(&self, component: usize, out: &mut Vec<u16>) -> Option<(usize, usize)> {
+        out.clear();
+        let layout = self.layout();
+        if layout.bayer || layout.palette {
+            return None;
+        }
+        let found = layout.components.get(component).copied()?;
+        let halved = !layout.rgb && (component == 1 || component == 2);
+        let (across, down) = if halved { layout.chroma_shift } else { (0, 0) };
+        let width = (self.width() as usize).div_ceil(1 << across);
+        let height = (self.height() as usize).div_ceil(1 << down);
+        out.reserve(width.saturating_mul(height));
+        if (0..height).all(|y| self.sized_row(found, y, width, out)) {
+            return Some((width, height));
+        }
+        out.clear();
+        None
+    }
+
     fn plane_luma(&self, out: &mut Vec<u16>) -> bool {
         // XYZ carries luminance second; everything else carries luma first.
         let at = usize::from(self.format().starts_with("xyz"));
@@ -89,8 +113,11 @@ impl Picture {
 
     /// Appends one row of one component at full width.
     fn component_row(&self, component: Component, y: usize, out: &mut Vec<u16>) -> bool {
+        self.sized_row(component, y, self.width() as usize, out)
+    }
+
+    fn sized_row(&self, component: Component, y: usize, width: usize, out: &mut Vec<u16>) -> bool {
         let Some(row) = self.row(component.plane, y) else { return false };
-        let width = self.width() as usize;
         let before = out.len();
         let layout = self.layout();
         let mask = ((1_u32 << component.depth.min(16)) - 1) as u16;

@@ -1,7 +1,7 @@
 //! The mean of the plate, made ready to be looked for in other frames.
 
 use super::gauss::{self, RUN, RUN_PIXELS, Taps};
-use super::plane::{Excluded, Plane, View};
+use crate::measure::plane::{Excluded, Plane, View};
 use std::ops::Range;
 
 /// Tiles across the frame.

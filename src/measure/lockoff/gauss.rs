@@ -5,7 +5,7 @@
 //! is band-limited and its value between pixels is exact up to that: there is no separate
 //! interpolator and so none of its bias (Pham et al. 2005 on that bias).
 
-use super::plane::{Sample, View};
+use crate::measure::plane::{Sample, View};
 
 /// Standard deviation of the Gaussian, in pixels; 1.2 keeps most gradient and most of the
 /// grain away (measured on synthetic shots; .8 to 2 change the error by a fifth).

@@ -2,11 +2,11 @@
 //! IJCV 56(3), 2004) by tiles, with Tukey weights on samples and rejection of whole tiles.
 
 use super::gauss::{self, RUN};
-use super::motion::Motion;
-use super::plane::{Sample, View};
 use super::solve::{quantile, solve};
 use super::template::Template;
 use super::tiles::{self, Samples, State, Step, Sums};
+use crate::measure::Motion;
+use crate::measure::plane::{Sample, View};
 
 /// Displacement from where samples were taken beyond which they are taken again, in pixels.
 /// To this distance the slope tells the change to about a tenth of a percent.

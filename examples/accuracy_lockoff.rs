@@ -1,13 +1,14 @@
 //! Prints how exactly the lock-off is measured, on scenes of known truth and on footage.
 //!
-//! usage: accuracy [scenes N] [frames N] [cost] [footage FILE...]
+//! usage: accuracy_lockoff [scenes N] [frames N] [cost] [footage FILE...]
 
 #[path = "../tests/scenes/mod.rs"]
 mod scenes;
 
-use platesmith::measure::{
-    FrameMotion, LockOff, LockOffReader, MeanReader, PlateSum, SteadyLimits, View, steadiness,
+use platesmith::measure::lockoff::{
+    FrameMotion, LockOff, LockOffReader, MeanReader, SteadyLimits, steadiness,
 };
+use platesmith::measure::{PlateSum, View};
 use platesmith::time::{Frame, FrameRange};
 use scenes::{Dice, Kind, Scene, Truth};
 use std::path::Path;

@@ -1,6 +1,6 @@
 //! What the camera did over a take: stood, crept, wove, shook or was knocked.
 
-use super::lockoff::FrameMotion;
+use super::FrameMotion;
 use super::solve::quantile;
 use crate::time::{Frame, FrameRange};
 
@@ -336,8 +336,8 @@ impl Spread {
 
 #[cfg(test)]
 mod tests {
-    use super::super::motion::Motion;
     use super::*;
+    use crate::measure::Motion;
 
     /// Frames with a given path and a standard error of .002 px, with noise to fit.
     fn take(count: usize, place: impl Fn(usize) -> (f64, f64)) -> Vec<FrameMotion> {

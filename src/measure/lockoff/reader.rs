@@ -1,9 +1,9 @@
 //! The two passes over decoded media.
 
-use super::lockoff::LockOff;
-use super::mean::PlateSum;
-use super::plane::View;
+use super::LockOff;
 use crate::error::Faults;
+use crate::measure::PlateSum;
+use crate::measure::plane::View;
 use crate::media::{FrameReader, Picture};
 use crate::time::{Frame, FrameRange};
 

@@ -1,7 +1,7 @@
 //! Where a frame lies to within a pixel or two, however far it moved: phase correlation on
 //! reduced planes (Kuglin and Hines 1975).
 
-use super::plane::Plane;
+use crate::measure::plane::Plane;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;

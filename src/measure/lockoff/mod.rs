@@ -1,12 +1,28 @@
 //! Shift, rotation and scale of every frame against the mean of the plate.
+//!
+//! [`LockOff`] finds them frame by frame, actors ignored, and [`steadiness`] tells creep,
+//! weave, vibration and knocks apart over the whole take.
 
-use super::align::{Fit, Learnt, Room, Stray, align};
-use super::coarse::PhaseCorrelator;
-use super::mean::PlateSum;
-use super::motion::Motion;
-use super::plane::{Excluded, Plane, Sample, View};
-use super::template::Template;
+mod align;
+mod coarse;
+mod gauss;
+mod reader;
+mod series;
+mod solve;
+mod template;
+mod tiles;
+
+pub use reader::{LockOffReader, MeanReader};
+pub use series::{Knock, Stand, Steadiness, SteadyLimits, steadiness};
+pub use template::{TILE_COLUMNS, TILE_ROWS};
+
+use crate::measure::Motion;
+use crate::measure::PlateSum;
+use crate::measure::plane::{Excluded, Plane, Sample, View};
 use crate::time::Frame;
+use align::{Fit, Learnt, Room, Stray, align};
+use coarse::PhaseCorrelator;
+use template::Template;
 
 /// Width the coarse search works at.
 const COARSE_WIDTH: usize = 480;

@@ -1,0 +1,540 @@
+//! One gain, and a plane of gain, from many ratios of which a large part may be wrong.
+//!
+//! A block that still shows the background has the ratio of the light; one that an actor
+//! covers has any other. The ratios' histogram gives starting points (its modes, at several
+//! widths); each is settled by Tukey-weighted least squares with a window that narrows to
+//! the noise, first for a gain, then for a plane. The start that gathers most blocks wins.
+//! If the blocks it leaves out agree among themselves on another gain, and are more than
+//! half as many, nobody can tell which of them is the background.
+
+/// Tukey's constant: 95 % efficient on normal noise (Beaton & Tukey, Technometrics 16, 1974).
+pub(super) const TUKEY: f64 = 4.685;
+
+/// A rival with more than this part of the winner's blocks makes the answer unsafe. Ours.
+const RIVAL: f64 = 0.5;
+
+/// Fewest blocks an answer may rest on, and the smallest part of those that could be used.
+/// Ours: chance gathers up to 2 % of the blocks of unlike pictures in a narrow window.
+const FEWEST: usize = 24;
+const SMALLEST_SHARE: f64 = 0.04;
+
+/// Spread of the prior on the slopes, in gain per picture size: keeps a plane from tilting
+/// where a few blocks in a corner are all there is. Ours; a gradient of .2 is still free.
+const SLOPE_PRIOR: f64 = 0.3;
+
+/// Blocks on which starts are tried; all others join for the last steps.
+const TRIED: usize = 4096;
+
+/// One block that can be compared.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ratio {
+    /// Column and row of the block.
+    pub at: (u32, u32),
+    /// Centre, -.5 to .5 of the picture, x right, y down.
+    pub x: f64,
+    /// See `x`.
+    pub y: f64,
+    /// Signal of the plate.
+    pub level: f64,
+    /// Light of the frame over light of the plate.
+    pub ratio: f64,
+    /// Relative change of the light when the signal changes by 1: turns ratios into signal.
+    pub slope: f64,
+}
+
+/// Gain over the picture: `gain + x * across + y * down`, x and y from -.5 to .5.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tilt {
+    /// Gain at the centre.
+    pub gain: f64,
+    /// Change from the left edge to the right.
+    pub across: f64,
+    /// Change from the top edge to the bottom.
+    pub down: f64,
+}
+
+impl Tilt {
+    /// Returns a gain without a plane.
+    pub fn flat(gain: f64) -> Tilt {
+        Tilt { gain, across: 0.0, down: 0.0 }
+    }
+
+    /// Returns the gain at a place.
+    pub fn at(self, x: f64, y: f64) -> f64 {
+        self.gain + self.across * x + self.down * y
+    }
+
+    /// Returns how far the signal is off what this gain makes of the plate.
+    pub fn off(self, block: &Ratio) -> f64 {
+        let gain = self.at(block.x, block.y);
+        (block.ratio - gain) / (block.slope * gain.abs().max(1e-6))
+    }
+}
+
+/// What the ratios agree on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fit {
+    /// The gain as one number: with a plane, its mean over the blocks used.
+    pub gain: f64,
+    /// Standard error of `gain`, with the correlation of neighbouring blocks in it.
+    pub error: f64,
+    /// The plane.
+    pub tilt: Tilt,
+    /// Standard errors of the two slopes.
+    pub slope_errors: (f64, f64),
+    /// Spread of what is left over the blocks used, in signal.
+    pub residual: f64,
+    /// How far a block may be off and still count, in signal.
+    pub window: f64,
+    /// Blocks used, by index.
+    pub used: Vec<usize>,
+}
+
+/// Why the ratios agree on nothing.
+#[derive(Debug, Clone, PartialEq)]
+pub enum NoFit {
+    /// Too few blocks to compare: dark, clipped or masked.
+    TooFew(usize),
+    /// Two gains, each with many blocks.
+    Rivals(f64, f64),
+    /// Two gains, one among the dark blocks and one among the bright.
+    ByLevel(f64, f64),
+    /// No gain stands out; the ratios lie between these two.
+    Scattered(f64, f64),
+}
+
+/// Noise of a block mean in signal: what it is at least and at most.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Noise {
+    /// Least: no picture is exact to less than a part of a code.
+    pub least: f64,
+    /// Most: what a plate shows, with room for a grainier frame. Without it a crowd of unlike
+    /// blocks would pass for one noisy background.
+    pub most: f64,
+}
+
+/// Finds the gain most blocks agree on.
+///
+/// # Errors
+///
+/// Why there is no safe answer.
+pub fn fit(blocks: &[Ratio], noise: Noise) -> Result<Fit, NoFit> {
+    if blocks.len() < FEWEST {
+        return Err(NoFit::TooFew(blocks.len()));
+    }
+    let tried: Vec<Ratio> = blocks.iter().step_by(blocks.len().div_ceil(TRIED)).copied().collect();
+    let noise_at = |gain: f64| neighbour_noise(blocks, gain).max(noise.least).min(noise.most);
+    let seeds = modes(&tried);
+    let mut settled: Vec<Settled> = Vec::new();
+    for (gain, width) in seeds {
+        let noise = noise_at(gain);
+        let tilt = narrow(&tried, Tilt::flat(gain), width, noise);
+        let count = mass(&tried, tilt, TUKEY * noise, |_| true);
+        settled.push(Settled { tilt, noise, count });
+    }
+    settled.sort_by(|a, b| b.count.total_cmp(&a.count));
+    let Some(best) = settled.first().copied() else { return Err(NoFit::TooFew(0)) };
+    if best.count < SMALLEST_SHARE * tried.len() as f64 {
+        return Err(scattered(&tried));
+    }
+    if let Some(rival) = rival(&tried, &settled) {
+        let (low, high) =
+            (best.tilt.gain.min(rival.tilt.gain), best.tilt.gain.max(rival.tilt.gain));
+        return Err(if by_level(&tried, best, rival) {
+            NoFit::ByLevel(low, high)
+        } else {
+            NoFit::Rivals(low, high)
+        });
+    }
+    let fit = finish(blocks, best, noise.most);
+    if stands_out(blocks, &fit) { Ok(fit) } else { Err(scattered(&tried)) }
+}
+
+/// Tells whether the blocks crowd about the gain: fewer than half as many lie in the window
+/// on either side of its own. Chance fills both alike.
+fn stands_out(blocks: &[Ratio], fit: &Fit) -> bool {
+    let beside =
+        |block: &&Ratio| (fit.window..2.0 * fit.window).contains(&fit.tilt.off(block).abs());
+    fit.used.len() >= FEWEST && 2 * blocks.iter().filter(beside).count() < fit.used.len()
+}
+
+/// One start and what it led to.
+#[derive(Clone, Copy)]
+struct Settled {
+    tilt: Tilt,
+    noise: f64,
+    count: f64,
+}
+
+/// Returns another agreement, among the blocks the best leaves out.
+fn rival(blocks: &[Ratio], settled: &[Settled]) -> Option<Settled> {
+    let best = settled.first()?;
+    let left_out = |block: &Ratio| best.tilt.off(block).abs() > TUKEY * best.noise;
+    let many = |other: &&Settled| {
+        mass(blocks, other.tilt, TUKEY * other.noise, left_out) > RIVAL * best.count
+    };
+    settled[1..].iter().find(many).copied()
+}
+
+/// Tells whether two gains belong to different levels: the middle halves of the levels at
+/// which each is found do not overlap. A thing in front has no reason to do that; a signal
+/// whose curve was not undone has.
+fn by_level(blocks: &[Ratio], one: Settled, other: Settled) -> bool {
+    let levels = |of: Settled, not: Settled| {
+        let own = |block: &&Ratio| {
+            of.tilt.off(block).abs() < TUKEY * of.noise
+                && not.tilt.off(block).abs() > TUKEY * not.noise
+        };
+        let mut levels: Vec<f64> = blocks.iter().filter(own).map(|block| block.level).collect();
+        [0.25, 0.75].map(|part| quantile(&mut levels, part))
+    };
+    let (one, other) = (levels(one, other), levels(other, one));
+    one[1] < other[0] || other[1] < one[0]
+}
+
+fn scattered(blocks: &[Ratio]) -> NoFit {
+    let mut ratios: Vec<f64> = blocks.iter().map(|block| block.ratio).collect();
+    ratios.sort_by(f64::total_cmp);
+    let at = |part: f64| ratios[((ratios.len() - 1) as f64 * part) as usize];
+    NoFit::Scattered(at(0.1), at(0.9))
+}
+
+/// Tukey's weight of what is `off` in a window.
+fn weight(off: f64, window: f64) -> f64 {
+    let part = off / window;
+    if part.abs() >= 1.0 { 0.0 } else { (1.0 - part * part).powi(2) }
+}
+
+/// Returns how many blocks a gain gathers in a window, those at its foot in part.
+pub(super) fn mass(
+    blocks: &[Ratio],
+    tilt: Tilt,
+    window: f64,
+    counted: impl Fn(&Ratio) -> bool,
+) -> f64 {
+    let counted = blocks.iter().filter(|block| counted(block));
+    counted.map(|block| weight(tilt.off(block), window)).sum()
+}
+
+/// Bins of the histogram: a thousandth of a natural logarithm each, gains of 1/6 to 6.
+const BIN: f64 = 0.002;
+const BINS: usize = 1800;
+
+/// Finds the modes of the ratios at three widths, with the width each was found at.
+fn modes(blocks: &[Ratio]) -> Vec<(f64, f64)> {
+    let mut histogram = vec![0.0; BINS];
+    let middle = BINS as f64 / 2.0;
+    for block in blocks.iter().filter(|block| block.ratio > 0.0) {
+        let bin = block.ratio.ln() / BIN + middle;
+        if bin >= 0.0 && bin < BINS as f64 {
+            histogram[bin as usize] += 1.0;
+        }
+    }
+    let mut seeds: Vec<(f64, f64)> = Vec::new();
+    for width in [0.006, 0.02, 0.06] {
+        let smooth = smoothed(&histogram, (width / BIN) as usize);
+        for bin in peaks(&smooth, (2.0 * width / BIN) as usize) {
+            let gain = ((bin as f64 + 0.5 - middle) * BIN).exp();
+            let known =
+                seeds.iter().any(|(seed, w)| *w == width && (seed / gain).ln().abs() < 0.004);
+            if !known {
+                seeds.push((gain, width));
+            }
+        }
+    }
+    seeds
+}
+
+/// Three passes of a running mean: nearly a normal curve of the given spread.
+fn smoothed(histogram: &[f64], spread: usize) -> Vec<f64> {
+    let mut values = histogram.to_vec();
+    for _ in 0..3 {
+        let mut sums = vec![0.0];
+        values.iter().for_each(|value| sums.push(sums[sums.len() - 1] + value));
+        let near = |at: usize| {
+            let (low, high) = (at.saturating_sub(spread), (at + spread + 1).min(values.len()));
+            (sums[high] - sums[low]) / (2 * spread + 1) as f64
+        };
+        values = (0..values.len()).map(near).collect();
+    }
+    values
+}
+
+/// The three highest peaks, each the highest within `apart` bins and a fifth of the first.
+fn peaks(values: &[f64], apart: usize) -> Vec<usize> {
+    let highest = |at: &usize| {
+        let (low, high) = (at.saturating_sub(apart), (at + apart + 1).min(values.len()));
+        values[*at] > 0.0 && values[low..high].iter().all(|value| *value <= values[*at])
+    };
+    let mut found: Vec<usize> = (0..values.len()).filter(highest).collect();
+    found.sort_by(|a, b| values[*b].total_cmp(&values[*a]).then(a.cmp(b)));
+    let top = found.first().map_or(0.0, |at| values[*at]);
+    found.retain(|at| values[*at] >= 0.2 * top);
+    found.dedup_by(|a, b| a.abs_diff(*b) <= apart);
+    found.truncate(3);
+    found
+}
+
+/// Noise of a block mean in signal, from neighbours: both show the same light, so their
+/// difference is noise, whatever the gradient.
+fn neighbour_noise(blocks: &[Ratio], gain: f64) -> f64 {
+    let near = |block: &Ratio| (block.ratio / gain - 1.0).abs() < 0.12;
+    let pairs = blocks.len().saturating_sub(1);
+    let mut differences: Vec<f64> = blocks
+        .windows(2)
+        .step_by(pairs.div_ceil(TRIED).max(1))
+        .filter(|pair| pair[0].at.1 == pair[1].at.1 && pair[0].at.0 + 1 == pair[1].at.0)
+        .filter(|pair| near(&pair[0]) && near(&pair[1]))
+        .map(|pair| {
+            let spread = pair[0].slope.hypot(pair[1].slope) * gain;
+            (pair[0].ratio - pair[1].ratio).abs() / spread
+        })
+        .collect();
+    // A quarter of normal numbers lie within .3186 of their spread; the lower quarter is used
+    // because most pairs may belong to something in front. Sound while more than a quarter
+    // of the pairs in the window show the background.
+    quantile(&mut differences, 0.25) / 0.3186
+}
+
+fn median(values: &mut [f64]) -> f64 {
+    quantile(values, 0.5)
+}
+
+fn quantile(values: &mut [f64], part: f64) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let at = (values.len() as f64 * part) as usize;
+    *values.select_nth_unstable_by(at.min(values.len() - 1), f64::total_cmp).1
+}
+
+/// Follows the weighted blocks while the window narrows from `width` to the noise.
+fn narrow(blocks: &[Ratio], start: Tilt, width: f64, noise: f64) -> Tilt {
+    let mut slopes: Vec<f64> = blocks.iter().map(|block| block.slope).collect();
+    let last = TUKEY * noise;
+    let mut window = (3.0 * width / median(&mut slopes).max(1e-9)).max(last);
+    let mut tilt = start;
+    for step in 0..14 {
+        let moved = step_of(blocks, tilt, window, noise, step < 3);
+        let Some(moved) = moved else { return tilt };
+        tilt = moved;
+        window = (window * 0.75).max(last);
+    }
+    tilt
+}
+
+/// One weighted least-squares step; `None` if no block counts.
+fn step_of(blocks: &[Ratio], tilt: Tilt, window: f64, noise: f64, flat: bool) -> Option<Tilt> {
+    let mut sums = [0.0; 9];
+    for block in blocks {
+        let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
+        if weight > 0.0 {
+            let (x, y, r) = (block.x, block.y, block.ratio);
+            let terms = [1.0, x, y, x * x, x * y, y * y, r, x * r, y * r];
+            sums.iter_mut().zip(terms).for_each(|(sum, term)| *sum += weight * term);
+        }
+    }
+    if sums[0] <= 0.0 {
+        return None;
+    }
+    let prior = (noise * tilt.gain / SLOPE_PRIOR).powi(2);
+    if flat { Some(Tilt::flat(sums[6] / sums[0])) } else { solve(sums, prior) }
+}
+
+/// Solves the three normal equations by elimination of the gain, then of one slope.
+fn solve([one, x, y, xx, xy, yy, r, xr, yr]: [f64; 9], prior: f64) -> Option<Tilt> {
+    let (mx, my, mr) = (x / one, y / one, r / one);
+    let (xx, xy, yy) = (xx - x * mx + prior, xy - x * my, yy - y * my + prior);
+    let (xr, yr) = (xr - x * mr, yr - y * mr);
+    let det = xx * yy - xy * xy;
+    if det <= 0.0 {
+        return None;
+    }
+    let across = (xr * yy - yr * xy) / det;
+    let down = (yr * xx - xr * xy) / det;
+    Some(Tilt { gain: mr - across * mx - down * my, across, down })
+}
+
+/// Settles on all blocks and works out the errors.
+fn finish(blocks: &[Ratio], best: Settled, most: f64) -> Fit {
+    let mut noise = best.noise;
+    let mut tilt = best.tilt;
+    for _ in 0..3 {
+        tilt = step_of(blocks, tilt, TUKEY * noise, noise, false).unwrap_or(tilt);
+        // The blocks may scatter more than neighbours differ: texture that moved a little.
+        noise = spread(blocks, tilt, 2.0 * TUKEY * noise)
+            .min(3.0 * best.noise)
+            .min(most)
+            .max(best.noise);
+    }
+    let window = TUKEY * noise;
+    let slope_errors = slope_errors(blocks, tilt, window);
+    let steep = |slope: f64, error: f64| slope.abs() > 5.0 * error;
+    let tilted = steep(tilt.across, slope_errors.0) || steep(tilt.down, slope_errors.1);
+    let weights = |tilt: Tilt| {
+        move |block: &Ratio| weight(tilt.off(block), window) / (block.slope * block.slope)
+    };
+    let mut flat = Tilt::flat(mean(blocks, weights(tilt)));
+    for _ in 0..if tilted { 0 } else { 6 } {
+        flat = step_of(blocks, flat, window, noise, true).unwrap_or(flat);
+    }
+    let model = if tilted { tilt } else { flat };
+    let used = (0..blocks.len()).filter(|at| tilt.off(&blocks[*at]).abs() < window).collect();
+    let error = gain_error(blocks, model, window);
+    let residual = spread(blocks, tilt, window);
+    Fit { gain: flat.gain, error, tilt, slope_errors, residual, window, used }
+}
+
+fn mean(blocks: &[Ratio], weight: impl Fn(&Ratio) -> f64) -> f64 {
+    let (mut sum, mut all) = (0.0, 0.0);
+    for block in blocks {
+        let weight = weight(block);
+        sum += weight * block.ratio;
+        all += weight;
+    }
+    sum / all.max(f64::MIN_POSITIVE)
+}
+
+/// Spread of the signal about the gain by the median, of the blocks in a window.
+fn spread(blocks: &[Ratio], tilt: Tilt, window: f64) -> f64 {
+    let offs = blocks.iter().map(|block| tilt.off(block).abs());
+    1.4826 * median(&mut offs.filter(|off| *off < window).collect::<Vec<_>>())
+}
+
+/// Standard error of a weighted mean from what is left, and from how much neighbours share
+/// of it: grain and coding errors are wider than a block.
+fn gain_error(blocks: &[Ratio], tilt: Tilt, window: f64) -> f64 {
+    let (mut all, mut squares, mut own, mut shared, mut pairs) = (0.0, 0.0, 0.0, 0.0, 0_usize);
+    let mut count = 0_usize;
+    let mut last: Option<((u32, u32), f64)> = None;
+    for block in blocks {
+        let off = tilt.off(block);
+        let weight = weight(off, window) / (block.slope * block.slope);
+        if weight <= 0.0 {
+            continue;
+        }
+        let left = off * block.slope * tilt.at(block.x, block.y);
+        all += weight;
+        squares += (weight * left).powi(2);
+        own += off * off;
+        count += 1;
+        if let Some((at, before)) = last
+            && at.1 == block.at.1
+            && at.0 + 1 == block.at.0
+        {
+            shared += off * before;
+            pairs += 1;
+        }
+        last = Some((block.at, off));
+    }
+    if count < 2 || all <= 0.0 {
+        return f64::INFINITY;
+    }
+    let like = if pairs == 0 { 0.0 } else { shared / pairs as f64 / (own / count as f64) };
+    // A first-order process across and down: (1 + r) / (1 - r) along each axis.
+    let like = like.clamp(0.0, 0.9);
+    squares.sqrt() / all * ((1.0 + like) / (1.0 - like))
+}
+
+/// Standard errors of the slopes: that of the gain over the spread of the blocks.
+fn slope_errors(blocks: &[Ratio], tilt: Tilt, window: f64) -> (f64, f64) {
+    let (mut all, mut x, mut y, mut xx, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for block in blocks {
+        let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
+        all += weight;
+        x += weight * block.x;
+        y += weight * block.y;
+        xx += weight * block.x * block.x;
+        yy += weight * block.y * block.y;
+    }
+    let error = gain_error(blocks, tilt, window);
+    let spread = |one: f64, two: f64| (two / all - (one / all).powi(2)).max(1e-12).sqrt();
+    (error / spread(x, xx), error / spread(y, yy))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NOISE: Noise = Noise { least: 1e-4, most: 4e-3 };
+
+    /// Blocks of a grid whose ratios a closure gives, each a signal of its own noise off.
+    fn grid(ratio: impl Fn(usize, usize) -> f64) -> Vec<Ratio> {
+        let (columns, rows) = (60, 40);
+        let mut state = 9_u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_041);
+            // Sum of four uniform numbers, spread .0016.
+            let parts = (0..4).map(|n| (state >> (16 * n) & 0xffff) as f64 / 65536.0 - 0.5);
+            parts.sum::<f64>() * 0.0016 / 0.577
+        };
+        let mut blocks = Vec::new();
+        for row in 0..rows {
+            for column in 0..columns {
+                let (x, y) = (column as f64 / 59.0 - 0.5, row as f64 / 39.0 - 0.5);
+                let slope = 4.0 + (column % 3) as f64;
+                let ratio = ratio(column, row) * (1.0 + slope * noise());
+                blocks.push(Ratio {
+                    at: (column as u32, row as u32),
+                    x,
+                    y,
+                    level: 0.5,
+                    ratio,
+                    slope,
+                });
+            }
+        }
+        blocks
+    }
+
+    #[test]
+    fn a_gain_is_found_under_a_crowd_of_others() {
+        let blocks = grid(|column, row| match column {
+            0..24 => 1.07,
+            _ => 0.3 + ((column * 37 + row * 101) % 97) as f64 / 40.0,
+        });
+        let fit = fit(&blocks, NOISE).expect("40 % agree");
+        assert!((fit.gain - 1.07).abs() < 4.0 * fit.error, "{} +- {}", fit.gain, fit.error);
+        assert!(fit.error < 0.0012, "{}", fit.error);
+    }
+
+    #[test]
+    fn a_plane_is_found_and_a_flat_light_has_none() {
+        let tilted = grid(|column, row| {
+            let place = (column as f64 / 59.0 - 0.5, row as f64 / 39.0 - 0.5);
+            if column > 40 { 1.4 } else { 0.9 * (1.0 + 0.05 * place.0 - 0.03 * place.1) }
+        });
+        let fit = fit(&tilted, NOISE).expect("two thirds agree");
+        assert!((fit.tilt.gain - 0.9).abs() < 0.001, "{fit:?}");
+        assert!((fit.tilt.across - 0.045).abs() < 0.003 && (fit.tilt.down + 0.027).abs() < 0.003);
+        let flat = super::fit(&grid(|_, _| 1.0), NOISE).expect("all agree");
+        assert!(flat.tilt.across.abs() < 5.0 * flat.slope_errors.0);
+    }
+
+    #[test]
+    fn two_crowds_are_not_told_apart() {
+        let blocks = grid(|column, _| if column < 35 { 1.1 } else { 0.8 });
+        match fit(&blocks, NOISE) {
+            Err(NoFit::Rivals(low, high)) => {
+                assert!((low - 0.8).abs() < 0.01 && (high - 1.1).abs() < 0.01);
+            }
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn unlike_pictures_have_no_gain() {
+        let scrambled = |at: u64| (at + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15).rotate_left(29);
+        let blocks = grid(|column, row| {
+            let hash = scrambled(scrambled((column + 60 * row) as u64) ^ 0x55aa);
+            0.3 + (hash >> 40) as f64 / (1_u64 << 24) as f64 * 2.5
+        });
+        let found = fit(&blocks, NOISE);
+        assert!(
+            matches!(found, Err(NoFit::Scattered(..) | NoFit::Rivals(..))),
+            "{:?}",
+            found.map(|fit| fit.gain)
+        );
+        assert_eq!(fit(&blocks[..9], NOISE), Err(NoFit::TooFew(9)));
+    }
+}

@@ -1,0 +1,95 @@
+//! Records kept in a file without a name, so that memory does not grow with a take.
+
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom, Write};
+
+/// Keeps byte records of any length in the order they were added and gives each back by its
+/// number. The file has no name and goes with the process, however that ends.
+#[derive(Debug)]
+pub struct Spool {
+    file: File,
+    starts: Vec<u64>,
+    end: u64,
+    at: u64,
+}
+
+impl Spool {
+    /// Makes an empty spool in the folder for temporary files.
+    ///
+    /// # Errors
+    ///
+    /// As the system says: no room, no folder.
+    pub fn new() -> std::io::Result<Self> {
+        Ok(Self { file: tempfile::tempfile()?, starts: Vec::new(), end: 0, at: 0 })
+    }
+
+    /// Returns the number of records.
+    pub fn len(&self) -> usize {
+        self.starts.len()
+    }
+
+    /// Tells whether there is no record.
+    pub fn is_empty(&self) -> bool {
+        self.starts.is_empty()
+    }
+
+    /// Adds a record and returns its number.
+    ///
+    /// # Errors
+    ///
+    /// As the system says: no room left.
+    pub fn add(&mut self, record: &[u8]) -> std::io::Result<usize> {
+        self.go_to(self.end)?;
+        self.file.write_all(record)?;
+        self.starts.push(self.end);
+        self.end += record.len() as u64;
+        self.at = self.end;
+        Ok(self.starts.len() - 1)
+    }
+
+    /// Reads a record into `out`, whose content is replaced. False, with `out` empty, if
+    /// there is no such record.
+    ///
+    /// # Errors
+    ///
+    /// As the system says.
+    pub fn read(&mut self, number: usize, out: &mut Vec<u8>) -> std::io::Result<bool> {
+        out.clear();
+        let Some(start) = self.starts.get(number).copied() else { return Ok(false) };
+        let end = self.starts.get(number + 1).copied().unwrap_or(self.end);
+        self.go_to(start)?;
+        out.resize(usize::try_from(end - start).unwrap_or(0), 0);
+        self.file.read_exact(out)?;
+        self.at = end;
+        Ok(true)
+    }
+
+    fn go_to(&mut self, place: u64) -> std::io::Result<()> {
+        if self.at != place {
+            self.file.seek(SeekFrom::Start(place))?;
+            self.at = place;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn records_come_back_in_any_order_between_additions() {
+        let mut spool = Spool::new().unwrap();
+        let record = |n: usize| vec![n as u8; n * 37 % 50];
+        let mut out = Vec::new();
+        for n in 0..40 {
+            assert_eq!(spool.add(&record(n)).unwrap(), n);
+            for earlier in [0, n / 2, n] {
+                assert!(spool.read(earlier, &mut out).unwrap());
+                assert_eq!(out, record(earlier));
+            }
+        }
+        assert!(!spool.read(40, &mut out).unwrap() && out.is_empty());
+        assert_eq!(spool.len(), 40);
+    }
+}
