@@ -29,6 +29,7 @@ pub mod reach;
 pub mod measure;
 pub mod plate;
 pub mod findings;
+pub mod inspection;
 pub mod verdict;
 pub mod marks;
 pub mod annotate;

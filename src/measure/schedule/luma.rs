@@ -1,0 +1,103 @@
+//! Luma of decoded frames, with the faults that can be in it.
+
+use crate::error::Faults;
+use crate::measure::{Planes, Scales, View};
+use crate::media::{FieldOrder, MediaInfo, Picture};
+use crate::time::Frame;
+
+/// Takes luma out of decoded frames and makes the planes measures work on.
+#[derive(Debug, Clone)]
+pub(super) struct LumaSource {
+    name: String,
+    size: (usize, usize),
+    pub(super) scales: Scales,
+    field: Option<usize>,
+    codes: Vec<u16>,
+    pub(super) peak: f32,
+    pub(super) planes: Planes,
+}
+
+impl LumaSource {
+    pub(super) fn new(info: &MediaInfo) -> LumaSource {
+        let size = (info.width as usize, info.height as usize);
+        LumaSource {
+            name: info.name.clone(),
+            size,
+            scales: Scales::of(size.0, size.1),
+            field: match info.field_order {
+                FieldOrder::TopFirst => Some(0),
+                FieldOrder::BottomFirst => Some(1),
+                FieldOrder::Unknown | FieldOrder::Progressive => None,
+            },
+            codes: Vec::new(),
+            peak: 255.0,
+            planes: Planes::default(),
+        }
+    }
+
+    /// Reads one frame and makes its planes; `luma` gives the frame itself.
+    pub(super) fn take(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
+        let size = (picture.width() as usize, picture.height() as usize);
+        if size != self.size {
+            let fault = format!(
+                "the picture is {}x{}, and the file says {}x{}",
+                size.0, size.1, self.size.0, self.size.1
+            );
+            return Err(self.fault(frame, fault, "render the media at one size"));
+        }
+        self.peak = ((1_u32 << picture.luma_depth()) - 1) as f32;
+        if !picture.luma_u16(&mut self.codes) {
+            let fault = format!("the sample layout {} holds no luma", picture.format());
+            let remedy = "transcode the media to a layout with luma or RGB";
+            return Err(self.fault(frame, fault, remedy));
+        }
+        if let Some(first) = self.field {
+            double_field(&mut self.codes, size.0, first);
+        }
+        let (codes, peak) = (std::mem::take(&mut self.codes), self.peak);
+        if let Some(luma) = View::new(size.0, size.1, &codes) {
+            self.planes.fill(luma, peak, self.scales);
+        }
+        self.codes = codes;
+        Ok(())
+    }
+
+    /// Returns the frame taken last, in codes.
+    pub(super) fn luma(&self) -> Option<View<'_, u16>> {
+        View::new(self.size.0, self.size.1, &self.codes)
+    }
+
+    /// Returns the distance from the middle of the frame to its corner, in pixels.
+    pub(super) fn half(&self) -> (f64, f64) {
+        (self.size.0 as f64 / 2.0, self.size.1 as f64 / 2.0)
+    }
+
+    /// Makes a fault of a frame of this file.
+    pub(super) fn fault(&self, frame: Frame, fault: String, remedy: &str) -> Faults {
+        Faults::one(&self.name, format!("frame {frame}"), fault, remedy)
+    }
+}
+
+/// Writes every line of one field over the line of the other beside it: interlaced frames
+/// are looked at by their first field, and keep their size.
+fn double_field(codes: &mut [u16], width: usize, first: usize) {
+    for pair in codes.chunks_exact_mut(2 * width.max(1)) {
+        let (upper, lower) = pair.split_at_mut(width);
+        if first == 0 { lower.copy_from_slice(upper) } else { upper.copy_from_slice(lower) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_field_stands_in_for_both() {
+        let lines = || vec![1, 1, 2, 2, 3, 3, 4, 4, 5, 5];
+        let (mut top, mut bottom) = (lines(), lines());
+        double_field(&mut top, 2, 0);
+        double_field(&mut bottom, 2, 1);
+        assert_eq!(top, [1, 1, 1, 1, 3, 3, 3, 3, 5, 5]);
+        assert_eq!(bottom, [2, 2, 2, 2, 4, 4, 4, 4, 5, 5]);
+    }
+}

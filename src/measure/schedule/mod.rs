@@ -1,0 +1,87 @@
+//! The only reader of pictures for measuring: plates first, then the rest; every frame is
+//! decoded once and shown to all measures.
+//!
+//! [`gauge`] holds frames against plates that are known, [`survey`] looks through a whole
+//! take for plates and booms nobody noted.
+
+mod frames;
+mod luma;
+mod plates;
+
+use super::light::FrameLight;
+use super::lockoff::{FrameMotion, LockOff, Steadiness, SteadyLimits, steadiness};
+use super::transfer::Encoding;
+use super::{Plane, Scales};
+use crate::error::Faults;
+use crate::media::{FrameReader, Media};
+use crate::time::{Frame, FrameRange, union};
+use frames::GaugeReader;
+use plates::PlateReader;
+
+/// What is to be measured of one take. Ranges are file frames.
+#[derive(Debug)]
+pub struct Wish<'a> {
+    /// The take.
+    pub media: &'a Media,
+    /// Plates to hold frames against, each on its own.
+    pub plates: Vec<FrameRange>,
+    /// Frames that matter, in any order.
+    pub frames: Vec<FrameRange>,
+    /// How its codes are meant.
+    pub encoding: Encoding,
+    /// Limits for the camera's movement.
+    pub steady: SteadyLimits,
+}
+
+/// One frame held against one plate.
+#[derive(Debug, Clone)]
+pub struct Row {
+    /// The frame, file clock.
+    pub frame: Frame,
+    /// Where the picture lies.
+    pub motion: Option<FrameMotion>,
+    /// Its light.
+    pub light: Option<FrameLight>,
+}
+
+/// Everything that was held against one plate.
+#[derive(Debug)]
+pub struct Gauge {
+    /// The plate, file frames.
+    pub plate: FrameRange,
+    /// Sizes of the planes below.
+    pub scales: Scales,
+    /// Mean of the plate at working size, 8-bit codes.
+    pub mean: Plane,
+    /// Variance of the plate over time at working size, squared 8-bit codes; `None` for a
+    /// plate of one frame.
+    pub variance: Option<Plane>,
+    /// What the camera did.
+    pub steadiness: Steadiness,
+    /// Every frame that matters, in order.
+    pub rows: Vec<Row>,
+}
+
+/// Holds the frames of a take against its plates.
+///
+/// The plates are read first; then all frames, once, and every measure of every plate sees
+/// them. `tell` is given the number of frames read so far.
+///
+/// # Errors
+///
+/// Ranges outside the media, frames that cannot be decoded, no room for what is kept in
+/// files.
+pub fn gauge(wish: &Wish<'_>, tell: &mut dyn FnMut(u64)) -> Result<Vec<Gauge>, Faults> {
+    let info = wish.media.info();
+    let mut plates: Vec<PlateReader> =
+        wish.plates.iter().map(|plate| PlateReader::new(info, *plate, wish.encoding)).collect();
+    let mut readers: Vec<&mut dyn FrameReader> =
+        plates.iter_mut().map(|plate| plate as &mut dyn FrameReader).collect();
+    wish.media.read(&wish.plates, &mut readers)?;
+    let mut all = wish.plates.clone();
+    all.extend(&wish.frames);
+    let all = union(&all);
+    let mut reader = GaugeReader::new(info, &all, wish.encoding, plates, tell);
+    wish.media.read(&all, &mut [&mut reader])?;
+    Ok(reader.finish(&wish.steady))
+}
