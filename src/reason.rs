@@ -51,6 +51,43 @@ pub enum Code {
     BurnInInPatch,
 }
 
+impl Code {
+    /// Says it in a few words, for a line that must be read at a glance.
+    pub fn short(self) -> &'static str {
+        match self {
+            Code::HandlesShort => "handles short",
+            Code::BoomInHandles => "boom in the handles",
+            Code::OutsideLockOff => "outside the lock-off",
+            Code::CameraMoved => "camera moved",
+            Code::UnsteadyPicture => "picture not steady",
+            Code::LockOffUnproven => "lock-off not proven",
+            Code::FocusChanged => "focus moved",
+            Code::Parallax => "camera stands elsewhere",
+            Code::LightChanged => "light changed",
+            Code::EncodingDoubtful => "encoding doubtful",
+            Code::BackgroundMoving => "background moves",
+            Code::NoDivider => "actor crosses the boom",
+            Code::DividerCrossed => "actor touches the shadow",
+            Code::NoPlate => "no plate",
+            Code::PlateShort => "plate short",
+            Code::PlateFarInTime => "plate far off in time",
+            Code::PlateNotAlike => "plate not alike",
+            Code::LogAndPictureDisagree => "log and picture disagree",
+            Code::StartTimecodeDisagrees => "timecode disagrees",
+            Code::AmbiguousRecord => "several records fit",
+            Code::MediaMissing => "media missing",
+            Code::MediaUnreadable => "media cannot be read",
+            Code::SpeedUnknown => "speed unknown",
+            Code::ResolutionMargin => "too few pixels for delivery",
+            Code::ReframeUnread => "reframed in the cut",
+            Code::OutOfFrame => "boom outside the delivered frame",
+            Code::BoomWithoutLog => "boom nobody noted",
+            Code::Interlaced => "interlaced",
+            Code::BurnInInPatch => "burn-in in the patch",
+        }
+    }
+}
+
 impl std::fmt::Display for Code {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match serde_json::to_value(self) {

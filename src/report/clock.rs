@@ -34,6 +34,11 @@ impl TakeClock {
         TakeClock { counting: None, file_start: Some(zero) }
     }
 
+    /// Returns a clock with labels whose file frame 0 is take frame `start`.
+    pub(super) fn counting_from(counting: Counting, start: i64) -> TakeClock {
+        TakeClock { counting: Some(counting), file_start: Some(start) }
+    }
+
     /// Returns how labels count, if there are any.
     pub(super) fn counting(self) -> Option<Counting> {
         self.counting

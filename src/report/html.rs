@@ -337,7 +337,7 @@ fn plain(value: &serde_json::Value) -> String {
     }
 }
 
-fn cautions() -> Markup {
+pub(super) fn cautions() -> Markup {
     html! {
         section aria-labelledby="cautions" {
             h2 id="cautions" { "Cautions" }

@@ -13,6 +13,7 @@ mod sheet;
 pub mod shots;
 mod style;
 pub mod table;
+pub mod take;
 mod tape;
 mod words;
 mod write;

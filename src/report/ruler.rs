@@ -198,7 +198,7 @@ fn take_tape(ruled: &Ruled, scale: &Scale, y: &mut i64) -> Markup {
 /// Lock-off as a dimension line, plates as blocks, unusable frames crossed out.
 fn claim_lanes(found: &UseFinding, scale: &Scale, y: &mut i64) -> Vec<Markup> {
     let claims = &found.claims;
-    let mut lanes = vec![dimension_lane(&claims.lock_off, scale, *y + 6)];
+    let mut lanes = vec![dimension(&claims.lock_off, scale, *y + 6, "none noted")];
     *y += 24;
     lanes.push(plates_lane(found, scale, *y));
     *y += 24;
@@ -212,7 +212,8 @@ fn claim_lanes(found: &UseFinding, scale: &Scale, y: &mut i64) -> Vec<Markup> {
     lanes
 }
 
-fn dimension_lane(lock_off: &[FrameRange], scale: &Scale, y: i64) -> Markup {
+/// Draws lock-offs as dimension lines; `none` is said where there are none.
+pub(super) fn dimension(lock_off: &[FrameRange], scale: &Scale, y: i64, none: &str) -> Markup {
     let mut path = String::new();
     for (x, width) in drawn(scale, lock_off) {
         path.push_str(&format!(
@@ -225,7 +226,7 @@ fn dimension_lane(lock_off: &[FrameRange], scale: &Scale, y: i64) -> Markup {
     }
     html! {
         (lane_name(y + 9, "locked off"))
-        @if path.is_empty() { (none_noted(y + 9)) } @else { path class="line" d=(path) {} }
+        @if path.is_empty() { text class="none" x=(LEFT) y=(y + 9) { (none) } } @else { path class="line" d=(path) {} }
     }
 }
 

@@ -1,0 +1,8 @@
+//! What was found out about one take before any cut: words for a dark set, and a page.
+
+mod page;
+mod plots;
+mod words;
+
+pub use page::{Shown, TakePage, page};
+pub use words::{TakeLabels, headline, lines};

@@ -1,0 +1,291 @@
+//! The page of one take: its ruler with the measures below it, the pictures that decided,
+//! and the reasons.
+
+use super::plots::Plot;
+use super::words::{TakeLabels, headline};
+use crate::inspection::{Inspection, Point, Series, TakeVerdict};
+use crate::media::Thumbnail;
+use crate::report::clock::TakeClock;
+use crate::report::html::cautions;
+use crate::report::ruler::{ALL, LEFT, WIDTH, boxes, dimension, hatchings, lane_name};
+use crate::report::scale::Scale;
+use crate::report::style;
+use crate::report::tape::{TAPE, tape};
+use crate::report::words::{counted, reason_figures, said, severity_word};
+use crate::time::{Frame, FrameRange};
+use base64::Engine;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+/// Quality of the small pictures, of 100: no blocks are seen, and they stay small.
+const QUALITY: u8 = 85;
+
+/// A picture on the page.
+#[derive(Debug, Clone)]
+pub struct Shown {
+    /// What it shows, in a few words.
+    pub caption: String,
+    /// The picture.
+    pub picture: Thumbnail,
+    /// Outlines drawn over it, in source pixels, with the class of their line.
+    pub outlines: Vec<(Vec<Point>, &'static str)>,
+    /// True: the patch region is filled, as a matte.
+    pub matte: bool,
+}
+
+/// Everything the page is drawn from.
+#[derive(Debug)]
+pub struct TakePage<'a> {
+    /// What was found.
+    pub inspection: &'a Inspection,
+    /// The measures.
+    pub series: &'a Series,
+    /// Limits of the measures: shift in pixels, light as a part, sharpness as a part.
+    pub limits: (f64, f64, f64),
+    /// How frames are said.
+    pub labels: TakeLabels,
+    /// Seconds of plate that are asked for.
+    pub ask_s: f64,
+    /// Pictures in order.
+    pub pictures: Vec<Shown>,
+}
+
+/// Returns the page: one file that reaches for nothing outside itself.
+pub fn page(take: &TakePage<'_>) -> String {
+    let inspection = take.inspection;
+    let name = said(&inspection.media.file);
+    let line = headline(inspection, take.labels, take.ask_s);
+    let class = match inspection.verdict {
+        TakeVerdict::Go => "v-plate",
+        TakeVerdict::Attention => "v-undecided",
+        TakeVerdict::Stop => "v-by-hand",
+    };
+    html! {
+        (DOCTYPE)
+        html lang="en-GB" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (name) ": can it be patched?" }
+                style { (PreEscaped(style::sheet())) (PreEscaped(PICTURES)) }
+            }
+            body {
+                (hatchings())
+                div class="sheet" {
+                    header {
+                        h1 { (name) }
+                        p class=(format!("big {class}")) { (line) }
+                        p class="quiet" { (facts(inspection)) }
+                    }
+                    main {
+                        section aria-label="Ruler of the take" { (ruler(take)) }
+                        (pictures(take))
+                        (reasons(take))
+                    }
+                    footer { (cautions()) }
+                }
+            }
+        }
+    }
+    .into_string()
+        + "\n"
+}
+
+const PICTURES: &str = ".views{display:grid;grid-template-columns:repeat(auto-fit,minmax(300px,1fr));gap:18px 22px}\
+figure{margin:0}figure svg{display:block;width:100%;height:auto;background:var(--pane)}\
+figcaption{font-size:14px;color:var(--quiet);padding-top:4px}\
+.o-boom{fill:none;stroke:#ff8a4c;stroke-width:2;vector-effect:non-scaling-stroke}\
+.o-divider{fill:none;stroke:#f6c430;stroke-width:2.5;vector-effect:non-scaling-stroke}\
+.o-under{fill:none;stroke:#14171a;stroke-width:5;vector-effect:non-scaling-stroke}\
+.o-matte{fill:#ffffff;stroke:none}.o-ground{fill:#000000}\n";
+
+fn facts(inspection: &Inspection) -> String {
+    let media = &inspection.media;
+    let clearance = inspection.divider.as_ref();
+    let clearance = clearance
+        .map_or(String::new(), |divider| format!(" Clearance {:.1} px.", divider.clearance_px));
+    format!(
+        "{} at {} frames a second, {} x {}.{clearance}",
+        counted(inspection.frames, "frame"),
+        media.rate,
+        media.width,
+        media.height
+    )
+}
+
+fn clock(labels: TakeLabels) -> (TakeClock, i64) {
+    match labels.start {
+        Some((start, counting)) => (TakeClock::counting_from(counting, start.0), start.0),
+        None => (TakeClock::numbers(0), 0),
+    }
+}
+
+/// The tape of the take, what was found along it, and the measures below.
+fn ruler(take: &TakePage<'_>) -> Markup {
+    let (clock, start) = clock(take.labels);
+    let frames = i64::try_from(take.inspection.frames).unwrap_or(i64::MAX).max(1);
+    let scale = Scale {
+        range: FrameRange::new(start, start.saturating_add(frames)),
+        left: LEFT,
+        width: WIDTH,
+    };
+    let on_take = |ranges: &[FrameRange]| -> Vec<FrameRange> {
+        ranges.iter().map(|range| range.shifted(Frame(start) - Frame(0))).collect()
+    };
+    let found = take.inspection;
+    let mut y = 26 + TAPE;
+    let mut lanes = vec![
+        html! { (lane_name(17, "boom")) (boxes(&scale, &on_take(&found.boom), 2, 24, "boom")) },
+        html! { (lane_name(26 + 20, "take")) (tape(&scale, clock, "#", 26)) },
+        dimension(&on_take(&found.lock_off), &scale, y + 6, "not shown"),
+    ];
+    y += 24;
+    lanes.push(html! {
+        (lane_name(y + 14, "plates"))
+        (boxes(&scale, &on_take(&found.plates), y + 1, 19, "plate"))
+    });
+    y += 24;
+    lanes.push(html! {
+        (lane_name(y + 14, "can be used"))
+        (boxes(&scale, &on_take(&found.patchable), y + 3, 14, "used"))
+    });
+    y += 26;
+    for plot in plots(take) {
+        lanes.push(plot.draw(&scale, start, &mut y));
+    }
+    html! {
+        div class="ruler" role="group" tabindex="0" aria-label="Ruler of the take" {
+            svg viewBox=(format!("0 0 {ALL} {}", y + 4)) role="img" aria-labelledby="ruler-t" aria-describedby="ruler-d" {
+                title id="ruler-t" { "Ruler of the take" }
+                desc id="ruler-d" { (super::words::lines(found, take.labels).join(". ")) }
+                @for lane in &lanes { (lane) }
+            }
+        }
+    }
+}
+
+/// The measures worth drawing: those that told anything.
+fn plots<'a>(take: &TakePage<'a>) -> Vec<Plot<'a>> {
+    let (shift, light, sharp) = take.limits;
+    let series = take.series;
+    let lengths: Vec<Option<f64>> =
+        series.shift_px.iter().map(|shift| shift.map(|[x, y]| x.hypot(y))).collect();
+    let most = |values: &[Option<f64>], least: f64| {
+        values.iter().flatten().copied().filter(|v| v.is_finite()).fold(least, f64::max)
+    };
+    let shown = most(&series.visibility, 2.5).min(8.0);
+    let all = [
+        Plot {
+            name: "would it show",
+            foot: 0.0,
+            top: shown,
+            limits: vec![(1.0, "go".into()), (2.0, "stop".into())],
+            values: series.visibility.clone(),
+        },
+        Plot {
+            name: "shift, px",
+            foot: 0.0,
+            top: most(&lengths, 2.0 * shift),
+            limits: vec![(shift, format!("{shift} px"))],
+            values: lengths,
+        },
+        Plot {
+            name: "light",
+            foot: 1.0 - 2.0 * most(&offs(&series.gain), light),
+            top: 1.0 + 2.0 * most(&offs(&series.gain), light),
+            limits: vec![(1.0, "as the plate".into())],
+            values: series.gain.clone(),
+        },
+        Plot {
+            name: "sharpness",
+            foot: 0.0,
+            top: 1.25,
+            limits: vec![(1.0 - sharp, format!("{:.0} %", 100.0 * (1.0 - sharp)))],
+            values: series.sharpness.clone(),
+        },
+        Plot {
+            name: "background",
+            foot: 0.0,
+            top: most(&series.activity, 2.0),
+            limits: vec![(1.0, "noise".into())],
+            values: series.activity.clone(),
+        },
+    ];
+    all.into_iter().filter(|plot| plot.values.iter().any(Option::is_some)).collect()
+}
+
+fn offs(gains: &[Option<f64>]) -> Vec<Option<f64>> {
+    gains.iter().map(|gain| gain.map(|gain| (gain - 1.0).abs())).collect()
+}
+
+fn pictures(take: &TakePage<'_>) -> Markup {
+    let media = &take.inspection.media;
+    html! {
+        @if !take.pictures.is_empty() {
+            section aria-labelledby="views" {
+                h2 id="views" { "What it rests on" }
+                div class="views" {
+                    @for shown in &take.pictures { (figure(shown, media.width, media.height)) }
+                }
+            }
+        }
+    }
+}
+
+fn figure(shown: &Shown, width: u32, height: u32) -> Markup {
+    let corners = |outline: &[Point]| -> String {
+        let corner = |[x, y]: &Point| format!("{:.1},{:.1}", x + 0.5, y + 0.5);
+        outline.iter().map(corner).collect::<Vec<_>>().join(" ")
+    };
+    html! {
+        figure {
+            svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label=(shown.caption) {
+                @if shown.matte {
+                    rect class="o-ground" width=(width) height=(height) {}
+                } @else if let Some(data) = jpeg(&shown.picture) {
+                    image href=(data) width=(width) height=(height) preserveAspectRatio="none" {}
+                }
+                @for (outline, class) in &shown.outlines {
+                    @if shown.matte {
+                        polygon class="o-matte" points=(corners(outline)) {}
+                    } @else {
+                        polygon class="o-under" points=(corners(outline)) {}
+                        polygon class=(class) points=(corners(outline)) {}
+                    }
+                }
+            }
+            figcaption { (shown.caption) }
+        }
+    }
+}
+
+fn jpeg(picture: &Thumbnail) -> Option<String> {
+    let (width, height) = (u16::try_from(picture.width).ok()?, u16::try_from(picture.height).ok()?);
+    let mut bytes = Vec::new();
+    let encoder = jpeg_encoder::Encoder::new(&mut bytes, QUALITY);
+    encoder.encode(&picture.rgb, width, height, jpeg_encoder::ColorType::Rgb).ok()?;
+    let text = base64::engine::general_purpose::STANDARD.encode(&bytes);
+    Some(format!("data:image/jpeg;base64,{text}"))
+}
+
+fn reasons(take: &TakePage<'_>) -> Markup {
+    let (clock, _) = clock(take.labels);
+    html! {
+        section aria-labelledby="reasons" {
+            h2 id="reasons" { "Reasons" }
+            @if take.inspection.reasons.is_empty() {
+                p class="quiet" { "No reason found to reject it, at the limits used." }
+            } @else {
+                ul class="reasons" {
+                    @for reason in &take.inspection.reasons {
+                        @let word = severity_word(reason.severity);
+                        li {
+                            span class=(format!("sev sev-{word}")) { (word) }
+                            (said(&reason.text))
+                            span class="figures" { (said(&reason_figures(reason, clock))) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}

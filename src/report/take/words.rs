@@ -1,0 +1,179 @@
+//! The first line and what stands below it, for people on a dark set.
+
+use crate::inspection::{Inspection, TakeVerdict};
+use crate::reason::{Reason, Severity};
+use crate::time::{Counting, Frame, FrameRange, FrameShift};
+
+/// Most runs of frames the first line names.
+const MOST_RUNS: usize = 3;
+
+/// How file frames of a take are said: timecode where there is one, else `#N`.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct TakeLabels {
+    /// Take frame of file frame 0 and how its labels count.
+    pub start: Option<(Frame, Counting)>,
+}
+
+impl TakeLabels {
+    /// Says a file frame.
+    pub fn label(self, frame: Frame) -> String {
+        match self.start {
+            Some((start, counting)) => counting.label(start + FrameShift(frame.0)),
+            None => format!("#{frame}"),
+        }
+    }
+
+    /// Says a range of file frames, its out point exclusive.
+    pub fn span(self, range: FrameRange) -> String {
+        format!("{}-{}", self.label(range.start), self.label(range.end))
+    }
+}
+
+/// Says in one line whether the take can be patched, frames and remedy first.
+///
+/// ```text
+/// HAVE IT 10:12:08:00-10:14:02:00; not after: focus moved
+/// CHECK 10:12:08:00-10:14:02:00: an actor touches the shadow's edge
+/// ROLL 5 s: boom out, nobody in the upper left
+/// ```
+pub fn headline(inspection: &Inspection, labels: TakeLabels, ask_s: f64) -> String {
+    let gravest = inspection.reasons.first();
+    let short = |reason: &Reason| reason.code.short().to_string();
+    match inspection.verdict {
+        TakeVerdict::Stop => {
+            let remedy = inspection.remedy.as_deref().unwrap_or("boom out, nobody moves");
+            format!("ROLL {ask_s} s: {remedy}")
+        }
+        TakeVerdict::Attention => {
+            let why = gravest.map_or_else(|| "look at it".into(), short);
+            let frames = gravest
+                .and_then(|reason| reason.range_in_take)
+                .map(|range| range.shifted(FrameShift(-labels.start.map_or(0, |s| s.0.0))))
+                .map_or_else(|| runs(&inspection.patchable, labels), |range| labels.span(range));
+            format!("CHECK {frames}: {why}")
+        }
+        TakeVerdict::Go => {
+            format!("HAVE IT {}{}", runs(&inspection.patchable, labels), what_ends_it(inspection))
+        }
+    }
+}
+
+fn runs(runs: &[FrameRange], labels: TakeLabels) -> String {
+    let named: Vec<String> = runs.iter().take(MOST_RUNS).map(|run| labels.span(*run)).collect();
+    let more = runs.len().saturating_sub(MOST_RUNS);
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    if named.is_empty() { "nothing".into() } else { named.join(", ") + &more }
+}
+
+/// Why the frames that can be used begin late or end early.
+fn what_ends_it(inspection: &Inspection) -> String {
+    if inspection.boom.is_empty() && inspection.patchable.len() == 1 {
+        return ": no boom in frame".into();
+    }
+    let whole = FrameRange::new(0, i64::try_from(inspection.frames).unwrap_or(i64::MAX));
+    let (Some(first), Some(last)) = (inspection.patchable.first(), inspection.patchable.last())
+    else {
+        return String::new();
+    };
+    let why = || {
+        let about_frames = inspection.reasons.iter().find(|reason| reason.range_in_take.is_some());
+        about_frames.map_or("not looked at", |reason| reason.code.short())
+    };
+    let mut ends = Vec::new();
+    if first.start > whole.start {
+        ends.push(format!("not before: {}", why()));
+    }
+    if last.end < whole.end {
+        ends.push(format!("not after: {}", why()));
+    }
+    if ends.is_empty() { String::new() } else { format!("; {}", ends.join("; ")) }
+}
+
+/// Says everything found, line by line, below the first line.
+pub fn lines(inspection: &Inspection, labels: TakeLabels) -> Vec<String> {
+    let media = &inspection.media;
+    let mut lines = vec![format!(
+        "{}: {} frames at {}, {} x {}",
+        media.file, inspection.frames, media.rate, media.width, media.height
+    )];
+    let mut say = |name: &str, ranges: &[FrameRange], none: &str| {
+        let text = if ranges.is_empty() { none.to_string() } else { runs(ranges, labels) };
+        lines.push(format!("{name:<11}{text}"));
+    };
+    say("locked off", &inspection.lock_off, "not shown");
+    say("plates", &inspection.plates, "none");
+    say("boom", &inspection.boom, "none seen");
+    say("can be used", &inspection.patchable, "nothing");
+    if let Some(divider) = &inspection.divider {
+        lines.push(format!("{:<11}{:.1} px", "clearance", divider.clearance_px));
+    }
+    for reason in &inspection.reasons {
+        let word = match reason.severity {
+            Severity::Stop => "stop",
+            Severity::Attention => "attention",
+            Severity::Note => "note",
+        };
+        lines.push(format!("{word:<11}{}", reason.text));
+    }
+    lines
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::findings::MediaSummary;
+    use crate::reason::Code;
+    use crate::time::Rate;
+
+    fn take(verdict: TakeVerdict, patchable: &[(i64, i64)], reasons: Vec<Reason>) -> Inspection {
+        Inspection {
+            schema: crate::inspection::SCHEMA,
+            media: MediaSummary {
+                file: "A001C001.mov".into(),
+                rate: Rate::new(24, 1).expect("positive"),
+                start_timecode: Some("10:12:08:00".into()),
+                width: 1920,
+                height: 1080,
+                encoding: "unknown".into(),
+            },
+            frames: 2736,
+            lock_off: Vec::new(),
+            plates: Vec::new(),
+            boom: vec![FrameRange::new(100, 200)],
+            patchable: patchable.iter().map(|(a, b)| FrameRange::new(*a, *b)).collect(),
+            boom_region: None,
+            divider: None,
+            verdict,
+            remedy: None,
+            reasons,
+            series: None,
+            faults: Vec::new(),
+        }
+    }
+
+    fn labels() -> TakeLabels {
+        let counting = Counting::new(Rate::new(24, 1).expect("positive"), false);
+        let start = counting.frame("10:12:08:00").expect("a label");
+        TakeLabels { start: Some((start, counting)) }
+    }
+
+    #[test]
+    fn the_first_line_says_frames_and_what_ends_them() {
+        let focus = Reason::new(Code::FocusChanged, Severity::Note, "Focus moved.")
+            .over(FrameRange::new(900_000, 900_100));
+        let have = take(TakeVerdict::Go, &[(0, 2400)], vec![focus]);
+        assert_eq!(
+            headline(&have, labels(), 5.0),
+            "HAVE IT 10:12:08:00-10:13:48:00; not after: focus moved"
+        );
+        let whole = take(TakeVerdict::Go, &[(0, 2736)], Vec::new());
+        assert_eq!(headline(&whole, labels(), 5.0), "HAVE IT 10:12:08:00-10:14:02:00");
+    }
+
+    #[test]
+    fn without_a_plate_it_says_what_to_roll() {
+        let mut roll = take(TakeVerdict::Stop, &[], Vec::new());
+        roll.remedy = Some("boom out, nobody in the upper left".into());
+        assert_eq!(headline(&roll, labels(), 5.0), "ROLL 5 s: boom out, nobody in the upper left");
+    }
+}
