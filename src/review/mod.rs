@@ -21,7 +21,7 @@ use crate::settings::Settings;
 use crate::time::Rate;
 use crate::timeline::{Cut, ReadOptions, read_cut};
 use std::path::PathBuf;
-use subject::Reviewer;
+use subject::{Pending, Reviewer};
 
 /// What is to be reviewed.
 #[derive(Debug, Clone)]
@@ -112,14 +112,13 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     faults.extend(folder_faults);
     let mut reviewer = Reviewer { job, cut: &cut, records: &records, matcher: &matcher, sources };
     progress.stage("judging", cut.uses.len() as u64);
-    let mut uses: Vec<UseFinding> = Vec::with_capacity(cut.uses.len());
-    let mut subjects: Vec<Subject> = Vec::with_capacity(cut.uses.len());
+    let mut pending: Vec<Pending> = Vec::with_capacity(cut.uses.len());
     for (at, (used, clues)) in cut.uses.iter().zip(&clues).enumerate() {
-        let (finding, subject) = reviewer.subject(used, clues);
-        uses.push(finding);
-        subjects.push(subject);
+        pending.push(reviewer.pending(used, clues));
         progress.at(at as u64 + 1);
     }
+    let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));
+    let (mut uses, subjects): (Vec<UseFinding>, Vec<Subject>) = judged.unzip();
     faults.extend(reviewer.sources.faults());
     let unpacked = reviewer.sources.into_unpacked();
     let earlier = job.earlier.as_deref().map_or(Ok(Vec::new()), crate::report::shots::read);

@@ -47,23 +47,38 @@ pub(super) struct Reviewer<'a> {
     pub sources: Sources,
 }
 
+/// A use judged from claims, before any picture was looked at.
+pub(super) struct Pending {
+    pub standing: Standing,
+    pub learnt: Learnt,
+}
+
 /// What was learnt about a use on the way to its verdict.
 #[derive(Default)]
-struct Learnt {
-    media: Option<Rc<Media>>,
-    clocks: Option<Clocks>,
-    claims: Claims,
-    used: Option<FrameRange>,
-    need: Option<FrameRange>,
-    matched: Matched,
-    reasons: Vec<Reason>,
+pub(super) struct Learnt {
+    pub media: Option<Rc<Media>>,
+    pub clocks: Option<Clocks>,
+    pub claims: Claims,
+    pub used: Option<FrameRange>,
+    pub need: Option<FrameRange>,
+    pub matched: Matched,
+    pub reasons: Vec<Reason>,
 }
 
 impl Reviewer<'_> {
-    /// Judges one use.
-    pub fn subject(&mut self, used: &Use, clues: &UseClues) -> (UseFinding, Subject) {
+    /// Matches one use, opens its media, reads its clocks and judges it from claims.
+    pub fn pending(&mut self, used: &Use, clues: &UseClues) -> Pending {
         let mut learnt = Learnt::default();
         let standing = self.standing(used, clues, &mut learnt);
+        if learnt.clocks.is_none() {
+            learnt.place_on_clip_clock(used, self.handles(), self.cut);
+        }
+        Pending { standing, learnt }
+    }
+
+    /// Makes a finding of what was learnt about a use.
+    pub fn subject(&self, used: &Use, pending: Pending) -> (UseFinding, Subject) {
+        let Pending { standing, learnt } = pending;
         let interlaced = learnt.media.as_ref().is_some_and(|media| {
             matches!(media.info().field_order, FieldOrder::TopFirst | FieldOrder::BottomFirst)
         });
@@ -73,9 +88,6 @@ impl Reviewer<'_> {
             }
             _ => (Vec::new(), Vec::new(), None),
         };
-        if learnt.clocks.is_none() {
-            learnt.place_on_clip_clock(used, self.handles(), self.cut);
-        }
         let (verdict, reasons) = decide(standing, interlaced);
         let (plate, map) = match outcome.filter(|_| verdict.has_plate()) {
             Some(outcome) => self.plate(outcome, &learnt),
