@@ -6,6 +6,7 @@
 
 mod frames;
 mod luma;
+mod masks;
 mod plates;
 
 use super::light::FrameLight;
@@ -16,6 +17,7 @@ use crate::error::Faults;
 use crate::media::{FrameReader, Media};
 use crate::time::{Frame, FrameRange, union};
 use frames::GaugeReader;
+pub use masks::{FrameMasks, MaskStore};
 use plates::PlateReader;
 
 /// What is to be measured of one take. Ranges are file frames.
