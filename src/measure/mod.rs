@@ -14,6 +14,8 @@ mod mask;
 mod motion;
 mod mean;
 mod spool;
+pub mod delivery;
+pub mod divider;
 pub mod light;
 pub mod lockoff;
 pub mod transfer;
