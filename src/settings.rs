@@ -3,6 +3,10 @@
 //! Read from a TOML file with `--settings`; a key that is not known is a fault, so that a
 //! misspelt limit is never silently the default.
 
+mod measuring;
+
+pub use measuring::{Delivery, DividerLimits, VisibilityLimits};
+
 use crate::error::{BadInput, Faults};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -94,6 +98,12 @@ pub struct Settings {
     pub plate_codec: String,
     /// Threads one encoder may use; part of what makes output bytes the same everywhere.
     pub encoder_threads: u32,
+    /// What is delivered; if empty, the log's capture size, else the media's.
+    pub delivery: Vec<Delivery>,
+    /// Limits of the divider.
+    pub divider: DividerLimits,
+    /// Limits of what would show.
+    pub visibility: VisibilityLimits,
 }
 
 impl Default for Settings {
@@ -120,6 +130,9 @@ impl Default for Settings {
             flash_guard_s: 1.0 / 6.0,
             plate_codec: "auto".into(),
             encoder_threads: 2,
+            delivery: Vec::new(),
+            divider: DividerLimits::default(),
+            visibility: VisibilityLimits::default(),
         }
     }
 }
@@ -165,11 +178,15 @@ mod tests {
         let commented = include_str!("../docs/settings.toml");
         assert_eq!(toml::from_str::<Settings>(commented), Ok(Settings::default()));
         let keys = toml::Table::try_from(Settings::default()).expect("settings are a table");
-        for key in keys.keys() {
-            assert!(
-                commented.contains(&format!("\n{key} = ")),
-                "{key} is not in docs/settings.toml"
-            );
+        let has = |line: String| assert!(commented.contains(&line), "{line:?} is not there");
+        for (key, value) in &keys {
+            match value.as_table() {
+                Some(table) => {
+                    has(format!("\n[{key}]\n"));
+                    table.keys().for_each(|key| has(format!("\n{key} = ")));
+                }
+                None => has(format!("\n{key} = ")),
+            }
         }
     }
 

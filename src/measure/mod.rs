@@ -14,11 +14,13 @@ mod mask;
 mod motion;
 mod mean;
 mod spool;
-pub mod schedule;
 mod planes;
+pub mod delivery;
+pub mod divider;
 pub mod light;
 pub mod lockoff;
 pub mod transfer;
+pub mod schedule;
 
 pub use mask::Mask;
 pub use mean::PlateSum;

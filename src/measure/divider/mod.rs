@@ -1,0 +1,420 @@
+//! The divider: where the patch ends, between the boom and the actors.
+//!
+//! One static region has to serve all patched frames, so it is laid between the union of
+//! boom and shadow and the union of the actors over all of them. It runs where both are
+//! equally far (the contour between their Voronoi regions), or, with no actor near, a
+//! feather's width from the boom.
+//!
+//! ```text
+//!   boom, core, actors -> distances -> outline between pixels -> few sides -> measured again
+//! ```
+//!
+//! A pixel of a mask reduced by `scale` stands for all source pixels in it, so every
+//! distance is the least it can be between source pixels: never overstated.
+
+mod crossing;
+mod distance;
+mod matte;
+mod polygon;
+mod simplify;
+mod specks;
+mod trace;
+
+pub use crate::settings::DividerLimits;
+pub use crossing::{Crossing, Entered, crossings, reasons};
+pub use distance::distances;
+pub use matte::alpha;
+pub use polygon::{Point, Region};
+pub use specks::{ActorTally, Speck};
+
+use crate::measure::Mask;
+use distance::{Cells, half_cell};
+use serde::Serialize;
+use simplify::{Course, least};
+use trace::Gap;
+
+/// The part of the ideal margin every side has to keep. The rest pays for straight sides.
+const KEPT: f64 = 0.97;
+
+/// Whether there is a divider.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Standing {
+    /// Boom and shadow are clear of every actor.
+    Free,
+    /// Only the soft shadow comes too near to an actor; the boom itself is clear. The region
+    /// leaves out the shadow's pixels that do.
+    SkirtTouched,
+    /// The boom itself comes too near to an actor: there is no region.
+    Overlap,
+    /// There is no boom, so nothing to patch.
+    NoBoom,
+}
+
+/// The patch region and how well it keeps boom and actors apart.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Division {
+    /// The patch region, in source pixels; empty if there is none.
+    pub region: Region,
+    /// Whether there is a divider.
+    pub standing: Standing,
+    /// Least distance between a pixel of boom or shadow and one of an actor, from centre to
+    /// centre, in source pixels; `None` without boom or actors.
+    pub clearance_px: Option<f64>,
+    /// The same for the boom without its soft shadow.
+    pub core_clearance_px: Option<f64>,
+    /// Least distance from the divider to what the region holds of the boom, in source
+    /// pixels; `None` without region.
+    pub margin_boom_px: Option<f64>,
+    /// Least distance from the divider to an actor, in source pixels; `None` without region
+    /// or actors.
+    pub margin_actors_px: Option<f64>,
+    /// What both margins could be at best: half the clearance, or the reach of the region.
+    pub ideal_margin_px: Option<f64>,
+    /// Pixels of the mask that belong to the shadow and lie outside the region.
+    pub left_out: usize,
+    /// Actor pixels that were not allowed to bend the divider.
+    pub specks: Vec<Speck>,
+    /// Whether the region meets pixels that are not measured: a burn-in, a matte.
+    pub meets_excluded: bool,
+    /// Source pixels for each pixel of the masks.
+    pub scale: f64,
+    #[serde(skip)]
+    sets: Sets,
+    #[serde(skip)]
+    limits: DividerLimits,
+}
+
+/// The masks a division was made from.
+#[derive(Debug, Clone, PartialEq)]
+struct Sets {
+    boom: Mask,
+    core: Mask,
+    /// What the region holds of the boom.
+    held: Mask,
+    actors: Mask,
+    specks: Mask,
+}
+
+/// Divides boom from actors.
+///
+/// All masks are of one size; `boom` is the union of boom and shadow over all patched frames,
+/// `core` the boom without its soft shadow, `actors` the union of the actors, `excluded` what
+/// is not measured, `scale` the number of source pixels along a side of a mask's pixel.
+/// `None` if the sizes differ, a mask has no pixel, or `scale` is not a positive number.
+///
+/// Nobody counted in how many frames each actor pixel was on, so a speck is told by its size
+/// alone; [`divide_seen`] knows better.
+pub fn divide(
+    boom: &Mask,
+    core: &Mask,
+    actors: &Mask,
+    excluded: &Mask,
+    scale: f64,
+    limits: &DividerLimits,
+) -> Option<Division> {
+    Parts { boom, core, actors, excluded, seen: None, scale }.divide(limits)
+}
+
+/// Divides boom from actors that were counted frame by frame; see [`divide`].
+pub fn divide_seen(
+    boom: &Mask,
+    core: &Mask,
+    actors: &ActorTally,
+    excluded: &Mask,
+    scale: f64,
+    limits: &DividerLimits,
+) -> Option<Division> {
+    let seen = Some(actors);
+    Parts { boom, core, actors: actors.union(), excluded, seen, scale }.divide(limits)
+}
+
+struct Parts<'a> {
+    boom: &'a Mask,
+    core: &'a Mask,
+    actors: &'a Mask,
+    excluded: &'a Mask,
+    seen: Option<&'a ActorTally>,
+    scale: f64,
+}
+
+impl Parts<'_> {
+    fn divide(&self, limits: &DividerLimits) -> Option<Division> {
+        let size = |mask: &Mask| (mask.width(), mask.height());
+        let alike =
+            [self.core, self.actors, self.excluded].iter().all(|m| size(m) == size(self.boom));
+        let sound =
+            self.scale.is_finite() && self.scale > 0.0 && size(self.boom).0 * size(self.boom).1 > 0;
+        if !alike || !sound {
+            return None;
+        }
+        let (sets, specks) = self.sets(limits);
+        let mut division = Division::bare(sets, self.scale, *limits);
+        if !division.sets.boom.is_empty() {
+            division.lay();
+        }
+        division.name_specks(&specks);
+        division.meets_excluded = division.region_meets(self.excluded);
+        Some(division)
+    }
+
+    fn sets(&self, limits: &DividerLimits) -> (Sets, Vec<(specks::Cluster, Option<u32>)>) {
+        let without = |mask: &Mask, other: &Mask| {
+            let mut left = mask.clone();
+            left.take(other);
+            left
+        };
+        let core = without(self.core, self.excluded);
+        let mut boom = without(self.boom, self.excluded);
+        boom.add(&core);
+        let mut actors = without(self.actors, self.excluded);
+        let found = specks::find(&actors, self.seen, limits);
+        let mut specks = Mask::new(actors.width(), actors.height());
+        found.iter().flat_map(|(cluster, _)| cluster).for_each(|(x, y)| specks.set(*x, *y));
+        actors.take(&specks);
+        (Sets { held: boom.clone(), boom, core, actors, specks }, found)
+    }
+}
+
+impl Division {
+    fn bare(sets: Sets, scale: f64, limits: DividerLimits) -> Division {
+        Division {
+            region: Region::default(),
+            standing: Standing::NoBoom,
+            clearance_px: None,
+            core_clearance_px: None,
+            margin_boom_px: None,
+            margin_actors_px: None,
+            ideal_margin_px: None,
+            left_out: 0,
+            specks: Vec::new(),
+            meets_excluded: false,
+            scale,
+            sets,
+            limits,
+        }
+    }
+
+    fn lay(&mut self) {
+        let half = half_cell(self.scale);
+        let actors = std::mem::take(&mut self.sets.actors);
+        let cells = Cells::new(&actors, half);
+        let clear = clearance(&cells, &self.sets.boom);
+        let core_clear = clearance(&cells, &self.sets.core);
+        let in_source = |clear: f64| clear.is_finite().then_some(clear * self.scale);
+        self.clearance_px = in_source(clear);
+        self.core_clearance_px = in_source(core_clear);
+        let least = self.limits.clearance_px / self.scale;
+        self.standing = match (clear >= least, core_clear >= least) {
+            (true, _) => Standing::Free,
+            (_, true) => Standing::SkirtTouched,
+            _ => Standing::Overlap,
+        };
+        if self.standing == Standing::SkirtTouched {
+            self.leave_out_touching(&cells, least);
+        }
+        if self.standing != Standing::Overlap && !self.sets.held.is_empty() {
+            self.outline(cells, &actors);
+        }
+        self.sets.actors = actors;
+    }
+
+    /// Takes from what the region holds the shadow's pixels that are too near to an actor.
+    fn leave_out_touching(&mut self, actors: &Cells<'_>, least: f64) {
+        let centre = |(x, y): (usize, usize)| [x as f64 + 0.5, y as f64 + 0.5];
+        for (x, y) in self.sets.boom.pixels().filter(|(x, y)| !self.sets.core.has(*x, *y)) {
+            if actors.near(x, y) < least + 2.0
+                && actors.distance_with(centre((x, y)), 2.0 * actors.half) < least
+            {
+                self.sets.held.clear(x, y);
+                self.left_out += 1;
+            }
+        }
+    }
+
+    fn outline(&mut self, actors: Cells<'_>, actor_set: &Mask) {
+        let held = self.sets.held.clone();
+        let reach = (self.limits.feather_px / self.scale).max(0.75);
+        let clear = clearance(&actors, &held);
+        let gap = Gap { boom: Cells::new(&held, actors.half), actors, reach };
+        let ideal = (clear / 2.0).min(reach);
+        let frame = [held.width() as f64, held.height() as f64];
+        let course = Course {
+            from_boom: KEPT * ideal,
+            from_actors: KEPT * clear.min(2.0 * ideal) / 2.0,
+            frame,
+        };
+        let traced = Region { outlines: trace::outlines(&gap, &held, actor_set) };
+        let traced = without_empty_holes(traced, actor_set);
+        let few = traced.outlines.iter().map(|outline| course.simplified(&gap, outline));
+        let few = Region { outlines: few.filter(|outline| outline.len() > 2).collect() };
+        let sound = |region: &Region| divides(region, &held, actor_set);
+        let Some(region) = [few, traced].into_iter().find(sound) else {
+            self.standing = Standing::Overlap;
+            return;
+        };
+        let sides = region.inner_sides(frame[0], frame[1]);
+        let margin = |cells: &Cells<'_>| {
+            let far = |point| cells.distance(point);
+            let margin =
+                sides.iter().fold(f64::INFINITY, |known, (a, b)| least(&far, *a, *b, known));
+            margin.is_finite().then_some(margin.max(0.0) * self.scale)
+        };
+        self.margin_boom_px = margin(&gap.boom);
+        self.margin_actors_px = margin(&gap.actors);
+        self.ideal_margin_px = Some(ideal * self.scale);
+        self.region = region.scaled(self.scale);
+    }
+
+    fn name_specks(&mut self, found: &[(specks::Cluster, Option<u32>)]) {
+        let boom = Cells::new(&self.sets.boom, half_cell(self.scale));
+        for (cluster, frames) in found {
+            let from_boom = cluster.iter().map(|(x, y)| {
+                boom.distance_with([*x as f64 + 0.5, *y as f64 + 0.5], 2.0 * boom.half)
+            });
+            let from_boom_px = from_boom.fold(f64::INFINITY, f64::min) * self.scale;
+            let middle = |low: usize, high: usize| (low + high + 1) as f64 / 2.0 * self.scale;
+            let span = |of: fn(&(usize, usize)) -> usize| {
+                let values = cluster.iter().map(of);
+                middle(values.clone().min().unwrap_or(0), values.max().unwrap_or(0))
+            };
+            let inside = |(x, y): &(usize, usize)| {
+                self.region.contains([x, y].map(|v| (*v as f64 + 0.5) * self.scale))
+            };
+            self.specks.push(Speck {
+                at: [span(|cell| cell.0), span(|cell| cell.1)],
+                cells: cluster.len(),
+                frames: *frames,
+                from_boom_px,
+                in_region: cluster.iter().any(inside),
+            });
+        }
+    }
+
+    /// Returns the size of the masks, in their pixels.
+    pub fn mask_size(&self) -> (usize, usize) {
+        (self.sets.boom.width(), self.sets.boom.height())
+    }
+
+    /// Returns the region for a source of this size. A mask leaves off the last columns and
+    /// rows that fill no pixel of it; a region that reaches its edge reaches the source's.
+    pub fn region_on(&self, width: f64, height: f64) -> Region {
+        let (columns, rows) = self.mask_size();
+        let edge = [columns as f64 * self.scale, rows as f64 * self.scale];
+        let snap = |point: &Point| {
+            let fit =
+                |axis: usize, end: f64| if point[axis] == edge[axis] { end } else { point[axis] };
+            [fit(0, width), fit(1, height)]
+        };
+        let outlines = self.region.outlines.iter();
+        Region { outlines: outlines.map(|outline| outline.iter().map(snap).collect()).collect() }
+    }
+
+    fn region_meets(&self, set: &Mask) -> bool {
+        let mut meets = false;
+        each_inside(&self.region.scaled(1.0 / self.scale), set, &mut |inside| meets |= inside);
+        meets
+    }
+}
+
+/// Returns the least distance between a set and the squares of another, from square to
+/// square, in mask pixels.
+fn clearance(cells: &Cells<'_>, set: &Mask) -> f64 {
+    let nearest = set.pixels().map(|(x, y)| cells.near(x, y)).fold(f64::INFINITY, f64::min);
+    // From square to square it is less than between centres, by the diagonal at most.
+    let close = set.pixels().filter(|(x, y)| cells.near(*x, *y) <= nearest + 1.5);
+    close.fold(f64::INFINITY, |least, (x, y)| {
+        let centre = [x as f64 + 0.5, y as f64 + 0.5];
+        least.min(cells.distance_with(centre, 2.0 * cells.half))
+    })
+}
+
+/// Tells for each pixel of a set whether its centre is in a region in mask pixels.
+fn each_inside(region: &Region, set: &Mask, tell: &mut dyn FnMut(bool)) {
+    let (mut row, mut spans) = (usize::MAX, Vec::new());
+    for (x, y) in set.pixels() {
+        if y != row {
+            region.spans(y as f64 + 0.5, &mut spans);
+            row = y;
+        }
+        let before = spans.iter().take_while(|at| **at <= x as f64 + 0.5).count();
+        tell(before % 2 == 1);
+    }
+}
+
+/// Tells whether a region holds all of the boom and nothing of the actors.
+fn divides(region: &Region, boom: &Mask, actors: &Mask) -> bool {
+    let (mut whole, mut free) = (true, true);
+    each_inside(region, boom, &mut |inside| whole &= inside);
+    each_inside(region, actors, &mut |inside| free &= !inside);
+    whole && free
+}
+
+/// Fills holes in which there is no actor.
+fn without_empty_holes(region: Region, actors: &Mask) -> Region {
+    let needed = |outline: &Vec<Point>| {
+        polygon::signed_area(outline) > 0.0 || {
+            let hole = Region { outlines: vec![outline.clone()] };
+            let mut holds = false;
+            each_inside(&hole, actors, &mut |inside| holds |= inside);
+            holds
+        }
+    };
+    Region { outlines: region.outlines.into_iter().filter(needed).collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn scene(actors_from: usize) -> (Mask, Mask, Mask) {
+        let boom = Mask::from_fn(160, 90, |x, y| y + x / 4 < 30 && (40..80).contains(&x));
+        let actors = Mask::from_fn(160, 90, |x, y| y > actors_from && (30..100).contains(&x));
+        (boom, actors, Mask::new(160, 90))
+    }
+
+    #[test]
+    fn the_region_holds_the_boom_and_keeps_to_the_middle() {
+        let (boom, actors, none) = scene(40);
+        let found = divide(&boom, &boom, &actors, &none, 2.0, &DividerLimits::default()).unwrap();
+        assert_eq!(found.standing, Standing::Free);
+        let ideal = found.ideal_margin_px.unwrap();
+        assert_eq!(ideal, found.clearance_px.unwrap() / 2.0);
+        assert!(found.margin_boom_px.unwrap() >= 0.95 * ideal);
+        assert!(found.margin_actors_px.unwrap() >= 0.95 * ideal);
+        assert!(found.region.contains([100.0, 10.0]) && !found.region.contains([100.0, 90.0]));
+        assert!(found.region.sides().count() < 40, "{}", found.region.sides().count());
+    }
+
+    #[test]
+    fn without_actors_it_ends_a_feather_from_the_boom() {
+        let (boom, _, none) = scene(0);
+        let found = divide(&boom, &boom, &none, &none, 1.0, &DividerLimits::default()).unwrap();
+        assert_eq!((found.standing, found.clearance_px), (Standing::Free, None));
+        assert!((23.0..=24.0).contains(&found.margin_boom_px.unwrap()));
+        assert!(!found.region.contains([130.0, 10.0]) && found.region.contains([60.0, 0.1]));
+    }
+
+    #[test]
+    fn only_the_shadow_near_an_actor_is_left_out() {
+        let (boom, actors, none) = scene(18);
+        let mut core = boom.clone();
+        core.keep(&Mask::from_fn(160, 90, |_, y| y < 10));
+        let found = divide(&boom, &core, &actors, &none, 1.0, &DividerLimits::default()).unwrap();
+        assert_eq!((found.standing, found.clearance_px), (Standing::SkirtTouched, Some(0.0)));
+        assert_eq!(found.core_clearance_px, Some(10.0));
+        assert!(found.left_out > 0 && !found.region.is_empty());
+        let overlap = divide(&boom, &boom, &actors, &none, 1.0, &DividerLimits::default()).unwrap();
+        assert!(overlap.standing == Standing::Overlap && overlap.region.is_empty());
+    }
+
+    #[test]
+    fn masks_of_two_sizes_and_no_boom_are_told() {
+        let (boom, actors, none) = scene(40);
+        let limits = DividerLimits::default();
+        assert!(divide(&boom, &boom, &Mask::new(90, 160), &none, 1.0, &limits).is_none());
+        assert!(divide(&boom, &boom, &actors, &none, f64::NAN, &limits).is_none());
+        let nothing = divide(&none, &none, &actors, &none, 1.0, &limits).unwrap();
+        assert!(nothing.standing == Standing::NoBoom && nothing.region.is_empty());
+    }
+}

@@ -1,0 +1,96 @@
+//! What is delivered, and the limits the pictures are held against.
+
+use serde::{Deserialize, Serialize};
+
+/// A delivered picture: its raster, and the part of the source it is made from.
+///
+/// Without `extraction` and `aspect` it is the largest part of the raster's own shape in the
+/// middle of the source.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Delivery {
+    /// What the show calls it.
+    pub name: String,
+    /// Width and height, in pixels.
+    pub raster: [u32; 2],
+    /// Left, top, width and height of the part that is shown, in source pixels.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extraction: Option<[f64; 4]>,
+    /// Width over height of the part that is shown, in the middle of the source.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub aspect: Option<f64>,
+}
+
+/// Limits of the divider between boom and actors.
+///
+/// Cells are pixels of the masks, which are at most 960 wide; all other lengths are source
+/// pixels.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct DividerLimits {
+    /// Least distance between boom and actors. Ours: nearer than two pixels every line
+    /// between them cuts through a pixel of one of them.
+    pub clearance_px: f64,
+    /// Width of the feather, and how far the patch region reaches beyond the boom where no
+    /// actor is near. Ours.
+    pub feather_px: f64,
+    /// Actor cells that stand alone in this number or fewer are a speck and do not bend the
+    /// divider; each one is named. Ours: grain that passes a threshold makes 1 to 4.
+    pub speck_cells: u32,
+    /// How far the next actor cell must be from a speck, in cells. Ours.
+    pub speck_alone_cells: u32,
+    /// A speck seen in more frames than this is an actor. Ours.
+    pub speck_frames: u32,
+}
+
+impl Default for DividerLimits {
+    fn default() -> Self {
+        Self {
+            clearance_px: 2.0,
+            feather_px: 24.0,
+            speck_cells: 6,
+            speck_alone_cells: 8,
+            speck_frames: 2,
+        }
+    }
+}
+
+/// Limits of predicted visibility: error along the divider over grain, at delivery size.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct VisibilityLimits {
+    /// Up to here a fault is go. Ours: in a textured picture a shift of .1 px.
+    pub go: f64,
+    /// Up to here it asks for attention; above it stops. Ours: a shift of .2 px.
+    pub attention: f64,
+    /// Part of the band along the divider, per thousand, that may show more. Ours.
+    pub spared_per_mille: f64,
+    /// Least grain that hides anything, in codes of eight bits. Ours: half a code, the
+    /// rounding of eight bits; coded grain may be frozen and hide nothing more.
+    pub grain_floor_codes: f64,
+    /// Side of the patch over which sight averages grain but not a level step, in delivery
+    /// pixels. Ours: half a cycle where contrast sensitivity peaks (about 4 cycles a degree,
+    /// from memory), at one pixel a minute of arc, the design distance of ITU-R BT.500.
+    pub sight_px: f64,
+    /// How many times more a moving error shows than one at rest. Ours.
+    pub motion_factor: f64,
+    /// Least source pixels for each delivered pixel. Common practice, no source.
+    pub resolution_margin: f64,
+    /// Largest enlargement that is still named as a way to hide a boom. Ours.
+    pub reposition_scale: f64,
+}
+
+impl Default for VisibilityLimits {
+    fn default() -> Self {
+        Self {
+            go: 1.0,
+            attention: 2.0,
+            spared_per_mille: 1.0,
+            grain_floor_codes: 0.5,
+            sight_px: 8.0,
+            motion_factor: 2.0,
+            resolution_margin: 1.0,
+            reposition_scale: 1.25,
+        }
+    }
+}
