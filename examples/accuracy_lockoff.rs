@@ -168,9 +168,11 @@ fn footage(path: &Path) -> Result<(), Box<dyn std::error::Error>> {
         b.1 - a.1,
     );
     println!(
-        "    {:?}: creep {:.3} slow {:.3} weave {:.3} peak {:.3} vibration {:.4} px, knocks {:?}, lock-offs {:?}",
+        "    {:?}: creep {:.3} drift {:.3} about {:.3} slow {:.3} weave {:.3} peak {:.3} vibration {:.4} px, knocks {:?}, lock-offs {:?}",
         found.stand,
         found.creep_px,
+        found.drift_px,
+        found.about_drift_px,
         found.slow_px,
         found.weave_px,
         found.peak_px,

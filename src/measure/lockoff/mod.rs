@@ -93,11 +93,12 @@ pub struct FrameMotion {
 }
 
 impl FrameMotion {
-    /// Returns the shift below which the camera is shown to have stayed, in pixels at three
-    /// standard errors; `None` where nothing at all can be shown.
+    /// Returns the shift beyond which the camera is shown not to have moved, in pixels at
+    /// three standard errors; `None` unless most tiles with texture agree on one way.
     pub fn bound_px(&self) -> Option<f64> {
         let error = self.error.shift_px();
-        (self.tiles_used >= 3 && error.is_finite()).then(|| self.motion.shift_px() + 3.0 * error)
+        let agreed = self.tiles_used >= LEAST_TILES && self.tiles_used * 2 > self.tiles_textured;
+        (agreed && error.is_finite()).then(|| self.motion.shift_px() + 3.0 * error)
     }
 }
 
