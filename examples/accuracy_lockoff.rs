@@ -135,8 +135,7 @@ fn footage(path: &Path) -> Result<(), Box<dyn std::error::Error>> {
     }
     let peak = halves[0].peak();
     let mut between = LockOff::new(&halves[0].sum, None, peak).map_err(|why| format!("{why:?}"))?;
-    let second = halves[1].sum.mean().ok_or("no frames")?;
-    between.see(Frame(0), second.view().ok_or("size")?, false);
+    between.see_plate(Frame(0), &halves[1].sum);
     let means = &between.series()[0];
 
     let plate = FrameRange::new(0, count.min(24).max(count / 4).min(60));
@@ -156,17 +155,24 @@ fn footage(path: &Path) -> Result<(), Box<dyn std::error::Error>> {
     let half = ((f64::from(info.width) - 1.0) / 2.0, (f64::from(info.height) - 1.0) / 2.0);
     let found = steadiness(&series, half, &SteadyLimits::default());
     println!(
-        "{name:<24} {count} frames, told {}, calibration {:.2}; half against half: means {:.4} (told {}), frames {:.4} px",
+        "{name:<24} {count} frames, told {}, calibration {:.2}; half against half: means {:.4} ({:.3} {:.3} +- {:.3}, told {}), frames {:.4} ({:.3} {:.3}) px",
         told.len(),
         reader.lock_off.calibration(),
         means.motion.shift_px(),
+        means.motion.shift_x,
+        means.motion.shift_y,
+        means.error.shift_px(),
         means.told,
         (a.0 - b.0).hypot(a.1 - b.1),
+        b.0 - a.0,
+        b.1 - a.1,
     );
     println!(
-        "    {:?}: creep {:.3} slow {:.3} weave {:.3} peak {:.3} vibration {:.4} px, knocks {:?}, lock-offs {:?}",
+        "    {:?}: creep {:.3} drift {:.3} about {:.3} slow {:.3} weave {:.3} peak {:.3} vibration {:.4} px, knocks {:?}, lock-offs {:?}",
         found.stand,
         found.creep_px,
+        found.drift_px,
+        found.about_drift_px,
         found.slow_px,
         found.weave_px,
         found.peak_px,

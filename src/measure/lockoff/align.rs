@@ -5,6 +5,7 @@ use super::gauss::{self, RUN};
 use super::solve::{quantile, solve};
 use super::template::Template;
 use super::tiles::{self, Samples, State, Step, Sums};
+use super::together::{Learnt, Own, TILE_PRIOR, together};
 use crate::measure::Motion;
 use crate::measure::plane::{Sample, View};
 
@@ -21,9 +22,6 @@ const ROUNDS: usize = 3;
 /// Residual below which sigma is not taken to fall, in 1/255 of the brightest code: coded
 /// frames may be equal, and rounding to 8 bits alone leaves .07 after smoothing.
 const FLOOR: f32 = 0.1;
-
-/// How far a tile may stray before its own fit resists, one standard deviation in pixels.
-const TILE_PRIOR: f64 = 0.5;
 
 /// The least share of its samples a tile must keep to be believed.
 const LEAST_WEIGHT: f64 = 0.25;
@@ -45,29 +43,7 @@ pub(super) struct Fit {
     /// Area of the used tiles' spread, as a share of the frame.
     pub spread: f64,
     /// How the tiles that could be compared go their own way.
-    pub strays: Vec<Stray>,
-}
-
-/// How one tile goes its own way.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Stray {
-    /// Number of the tile in the template.
-    pub tile: usize,
-    /// Its displacement less what the whole does there, in pixels.
-    pub off: [f64; 2],
-    /// Predicted errors of that, for independent grain.
-    pub error: [f64; 2],
-    pub used: bool,
-}
-
-/// What was learnt from earlier frames.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Learnt {
-    /// How much larger errors are than independent grain makes them.
-    pub calibration: f64,
-    /// Mean square of each tile's own movement so far, in squared pixels: leaves and
-    /// fidgeting people are heard less.
-    pub restless: Vec<f64>,
+    pub strays: Vec<Own>,
 }
 
 /// Room that is used again for each frame.
@@ -77,6 +53,15 @@ pub(super) struct Room {
     states: Vec<State>,
     sums: Vec<Option<(Sums, Step)>>,
     some: Vec<f32>,
+    /// Runs that are not to be looked at in this frame; none if empty.
+    busy: Vec<bool>,
+}
+
+impl Room {
+    /// Leaves out the runs for which `busy` is true, until told otherwise.
+    pub fn leave_out(&mut self, busy: Vec<bool>) {
+        self.busy = busy;
+    }
 }
 
 /// Finds the motion of a frame near `start`. `None` if no tile can be compared.
@@ -132,7 +117,8 @@ fn take_samples<S: Sample>(
             let x = i64::from(place.x) + (whole.0 as i64).clamp(-1 << 32, 1 << 32);
             let y = i64::from(place.y) + (whole.1 as i64).clamp(-1 << 32, 1 << 32);
             let out = &mut samples.values[run];
-            samples.inside[run] = gauss::run(view, (x, y), (&across, &down), out);
+            let free = !room.busy.get(run).copied().unwrap_or(false);
+            samples.inside[run] = free && gauss::run(view, (x, y), (&across, &down), out);
         }
     }
 }
@@ -241,7 +227,9 @@ fn round(
             .filter(|(_, step)| step.weight > LEAST_WEIGHT);
         room.sums.push(found);
     }
-    let together = together(template, &room.sums, sigma, learnt)?;
+    let mut strays = own_steps(&room.sums, sigma);
+    let middle = |tile: usize| template.tiles.get(tile).map_or((0.0, 0.0), |tile| tile.middle);
+    let together = together(&mut strays, middle, learnt)?;
     for ((tile, state), found) in template.tiles.iter().zip(&mut room.states).zip(&room.sums) {
         let Some((sums, _)) = found else { continue };
         let moved = Motion::from_parameters(together.step).at(tile.middle.0, tile.middle.1);
@@ -258,8 +246,8 @@ fn round(
         offset,
         used: together.used,
         textured: template.tiles.iter().filter(|tile| tile.textured).count(),
-        spread: together.spread,
-        strays: together.strays,
+        spread: together.area / (template.width * template.height).max(1) as f64,
+        strays,
     })
 }
 
@@ -288,197 +276,16 @@ fn sigma(template: &Template, room: &mut Room) -> Option<(f32, Vec<bool>)> {
     Some((sigma, medians.iter().map(|median| *median < 3.0 * sigma).collect()))
 }
 
-/// A tile's displacement on its own, with its covariance for independent grain.
-#[derive(Debug, Clone, Copy)]
-struct Own {
-    tile: usize,
-    middle: (f64, f64),
-    moved: [f64; 2],
-    covariance: [[f64; 2]; 2],
-}
-
-/// The step of the whole frame.
-struct Together {
-    step: [f64; 4],
-    covariance: [[f64; 4]; 4],
-    used: usize,
-    spread: f64,
-    strays: Vec<Stray>,
-}
-
-/// Rounds of weights on whole tiles.
-const TILE_ROUNDS: usize = 8;
-
-/// Fits one similarity to the tiles' steps. Tiles are weighed twice: for what their texture
-/// can tell at best, and by Tukey's biweight for how far they stray from the others, so that
-/// a man in front of a wall, who has most of the texture, does not carry the frame.
-fn together(
-    template: &Template,
-    sums: &[Option<(Sums, Step)>],
-    sigma: f32,
-    learnt: &Learnt,
-) -> Option<Together> {
+/// Returns what the tiles say on their own.
+fn own_steps(sums: &[Option<(Sums, Step)>], sigma: f32) -> Vec<Own> {
     let variance = f64::from(sigma).powi(2);
-    let own: Vec<Own> = sums
-        .iter()
-        .enumerate()
-        .filter_map(|(tile, found)| own_step(template, tile, &found.as_ref()?.1, variance))
-        .collect();
-    let mut weights = vec![1.0; own.len()];
-    let mut common = (TILE_PRIOR / 4.0).powi(2);
-    let mut step = [0.0; 4];
-    let mut covariance = None;
-    for _ in 0..TILE_ROUNDS {
-        let solved = fit(&own, &weights, common, learnt)?;
-        (step, covariance) = (solved.0, Some(solved.1));
-        let strays = strays(&own, &step);
-        common = scatter(&own, &strays, &weights, learnt);
-        for ((weight, own), off) in weights.iter_mut().zip(&own).zip(&strays) {
-            *weight = biweight(own, off, common, learnt)?;
-        }
-    }
-    let strays = strays(&own, &step);
-    let near = near_tiles(&own, &strays, &weights, learnt.calibration);
-    let used: Vec<&Own> =
-        own.iter().zip(&near).filter(|(_, near)| **near).map(|(own, _)| own).collect();
-    Some(Together {
-        step,
-        covariance: covariance?,
-        used: used.len(),
-        spread: spread(template, &used),
-        strays: own
-            .iter()
-            .zip(&strays)
-            .zip(&near)
-            .map(|((own, off), used)| Stray {
-                tile: own.tile,
-                off: *off,
-                error: own.errors(),
-                used: *used,
-            })
-            .collect(),
-    })
-}
-
-impl Own {
-    fn errors(&self) -> [f64; 2] {
-        [self.covariance[0][0].sqrt(), self.covariance[1][1].sqrt()]
-    }
-
-    /// Inverse covariance with what grain, the frame as a whole and the tile's past add.
-    fn precision(&self, common: f64, learnt: &Learnt) -> Option<[[f64; 2]; 2]> {
-        let grain = learnt.calibration * learnt.calibration;
-        let own = common.max(learnt.restless.get(self.tile).copied().unwrap_or(0.0));
-        let [[xx, xy], [_, yy]] = self.covariance.map(|row| row.map(|value| value * grain));
-        solve(&[[xx + own, xy], [xy, yy + own]], &[0.0; 2]).map(|(_, inverse)| inverse)
-    }
-}
-
-/// Returns a tile's own displacement and its covariance.
-fn own_step(template: &Template, tile: usize, step: &Step, variance: f64) -> Option<Own> {
     let resist = variance / TILE_PRIOR.powi(2);
-    let [[xx, xy], [_, yy]] = step.information;
-    let (moved, inverse) = solve(&[[xx + resist, xy], [xy, yy + resist]], &step.vector)?;
-    let covariance = inverse.map(|row| row.map(|value| value * variance));
-    Some(Own { tile, middle: template.tiles.get(tile)?.middle, moved, covariance })
-}
-
-/// Returns the displacements of the tiles less what the whole does there.
-fn strays(own: &[Own], step: &[f64; 4]) -> Vec<[f64; 2]> {
-    let motion = Motion::from_parameters(*step);
-    let stray = |own: &Own| {
-        let (x, y) = motion.at(own.middle.0, own.middle.1);
-        [own.moved[0] - x, own.moved[1] - y]
+    let own = |(tile, found): (usize, &Option<(Sums, Step)>)| {
+        let step = &found.as_ref()?.1;
+        let [[xx, xy], [_, yy]] = step.information;
+        let (off, inverse) = solve(&[[xx + resist, xy], [xy, yy + resist]], &step.vector)?;
+        let covariance = [inverse[0][0], inverse[0][1], inverse[1][1]].map(|part| part * variance);
+        Some(Own { tile, off, covariance, used: false })
     };
-    own.iter().map(stray).collect()
-}
-
-/// Returns the variance of the tiles about the whole that grain does not explain, in squared
-/// pixels: coding, parallax, rolling shutter. Judged on the tiles that can tell best.
-fn scatter(own: &[Own], strays: &[[f64; 2]], weights: &[f64], learnt: &Learnt) -> f64 {
-    let mut errors: Vec<f32> = own.iter().flat_map(Own::errors).map(|error| error as f32).collect();
-    let middle = f64::from(quantile(&mut errors, 0.5));
-    let (mut off, mut expected) = (Vec::new(), Vec::new());
-    for ((own, stray), _) in own.iter().zip(strays).zip(weights) {
-        for (error, stray) in own.errors().into_iter().zip(stray) {
-            if error <= middle {
-                off.push(stray.abs() as f32);
-                expected.push((learnt.calibration * error) as f32);
-            }
-        }
-    }
-    let found = 1.4826 * f64::from(quantile(&mut off, 0.5));
-    let grain = f64::from(quantile(&mut expected, 0.5));
-    (found * found - grain * grain).max(0.0)
-}
-
-/// Tukey's biweight of a tile's stray, in units of its expected error.
-fn biweight(own: &Own, off: &[f64; 2], common: f64, learnt: &Learnt) -> Option<f64> {
-    let precision = own.precision(common, learnt)?;
-    let across: f64 = (0..2)
-        .map(|row| off[row] * (precision[row][0] * off[0] + precision[row][1] * off[1]))
-        .sum();
-    let inner = (1.0 - across / 4.685_f64.powi(2)).max(0.0);
-    Some(inner * inner)
-}
-
-/// Tells which tiles carry weight and lie within max(5 standard errors, 3 median deviations
-/// + .01 px).
-fn near_tiles(own: &[Own], strays: &[[f64; 2]], weights: &[f64], calibration: f64) -> Vec<bool> {
-    let limit = |axis: usize| {
-        let kept = strays.iter().zip(weights).filter(|(_, weight)| **weight > 0.0);
-        let mut all: Vec<f32> = kept.map(|(off, _)| off[axis].abs() as f32).collect();
-        3.0 * f64::from(quantile(&mut all, 0.5)) + 0.01
-    };
-    let limits = [limit(0), limit(1)];
-    let near = |((off, own), weight): ((&[f64; 2], &Own), &f64)| {
-        let errors = own.errors();
-        let within =
-            |axis: usize| off[axis].abs() <= limits[axis].max(5.0 * calibration * errors[axis]);
-        *weight > 0.0 && within(0) && within(1)
-    };
-    strays.iter().zip(own).zip(weights).map(near).collect()
-}
-
-/// Shift x, shift y, rotation, scale, and their covariance.
-type Solution = ([f64; 4], [[f64; 4]; 4]);
-
-/// Solves for shift x, shift y, rotation, scale.
-fn fit(own: &[Own], weights: &[f64], common: f64, learnt: &Learnt) -> Option<Solution> {
-    let mut a = [[0.0; 4]; 4];
-    let mut b = [0.0; 4];
-    for (own, weight) in own.iter().zip(weights).filter(|(_, weight)| **weight > 0.0) {
-        let precision = own.precision(common, learnt)?;
-        let (x, y) = own.middle;
-        let turned = [[1.0, 0.0, -y, x], [0.0, 1.0, x, y]];
-        for axis in 0..2 {
-            for other in 0..2 {
-                let shared = weight * precision[axis][other];
-                for row in 0..4 {
-                    b[row] += turned[axis][row] * shared * own.moved[other];
-                    for column in 0..4 {
-                        a[row][column] += turned[axis][row] * shared * turned[other][column];
-                    }
-                }
-            }
-        }
-    }
-    // Cameras on a tripod do not turn or zoom by a percent from one step to the next; this
-    // only matters where two or three tiles are all there is.
-    for (at, prior) in [(0, 10.0), (1, 10.0), (2, 0.01), (3, 0.01_f64)] {
-        a[at][at] += 1.0 / (prior * prior);
-    }
-    solve(&a, &b)
-}
-
-/// Returns the area between the outermost used tiles, as a share of the frame.
-fn spread(template: &Template, used: &[&Own]) -> f64 {
-    let mut low = (f64::MAX, f64::MAX);
-    let mut high = (f64::MIN, f64::MIN);
-    for own in used {
-        low = (low.0.min(own.middle.0), low.1.min(own.middle.1));
-        high = (high.0.max(own.middle.0), high.1.max(own.middle.1));
-    }
-    let area = (high.0 - low.0).max(0.0) * (high.1 - low.1).max(0.0);
-    area / (template.width * template.height).max(1) as f64
+    sums.iter().enumerate().filter_map(own).collect()
 }

@@ -4,13 +4,16 @@
 //! weave, vibration and knocks apart over the whole take.
 
 mod align;
+mod calm;
 mod coarse;
 mod gauss;
+mod history;
 mod reader;
 mod series;
 mod solve;
 mod template;
 mod tiles;
+mod together;
 
 pub use reader::{LockOffReader, MeanReader};
 pub use series::{Knock, Stand, Steadiness, SteadyLimits, steadiness};
@@ -20,9 +23,12 @@ use crate::measure::Motion;
 use crate::measure::PlateSum;
 use crate::measure::plane::{Excluded, Plane, Sample, View};
 use crate::time::Frame;
-use align::{Fit, Learnt, Room, Stray, align};
+use align::{Fit, Room, align};
 use coarse::PhaseCorrelator;
+use history::History;
+use std::sync::{Mutex, PoisonError};
 use template::Template;
+use together::{Learnt, Own, Together};
 
 /// Width the coarse search works at.
 const COARSE_WIDTH: usize = 480;
@@ -45,6 +51,9 @@ const MOST_ERROR: f64 = 0.033;
 /// How much larger errors are taken to be than predicted before the plate has told: grain
 /// that went through a lens, a mosaic and the Gaussian is correlated.
 const LEAST_CALIBRATION: f64 = 1.2;
+
+/// Frames from which the variance of a plate tells what moves in it.
+const LEAST_FRAMES: u32 = 6;
 
 /// Rise of the residual that sends the search back to the coarse plane.
 const LOST: f32 = 1.5;
@@ -84,11 +93,12 @@ pub struct FrameMotion {
 }
 
 impl FrameMotion {
-    /// Returns the shift below which the camera is shown to have stayed, in pixels at three
-    /// standard errors; `None` where nothing at all can be shown.
+    /// Returns the shift beyond which the camera is shown not to have moved, in pixels at
+    /// three standard errors; `None` unless most tiles with texture agree on one way.
     pub fn bound_px(&self) -> Option<f64> {
         let error = self.error.shift_px();
-        (self.tiles_used >= 3 && error.is_finite()).then(|| self.motion.shift_px() + 3.0 * error)
+        let agreed = self.tiles_used >= LEAST_TILES && self.tiles_used * 2 > self.tiles_textured;
+        (agreed && error.is_finite()).then(|| self.motion.shift_px() + 3.0 * error)
     }
 }
 
@@ -105,6 +115,7 @@ pub struct LockOff {
     strays: StrayCount,
     restless: Restless,
     fits: Vec<(Frame, Option<Kept>)>,
+    history: Mutex<History>,
 }
 
 /// A fit with the calibration its covariance holds.
@@ -134,7 +145,13 @@ impl LockOff {
         excluded: Option<&Excluded>,
         peak: f32,
     ) -> Result<Self, NoTemplate> {
-        Self::against(&plate.mean().ok_or(NoTemplate::NoFrames)?, excluded, peak)
+        let mean = plate.mean().ok_or(NoTemplate::NoFrames)?;
+        Self::made(&mean, Self::variance(plate).as_ref(), excluded, peak)
+    }
+
+    /// Variance of a plate that is long enough to have one.
+    fn variance(plate: &PlateSum) -> Option<Plane> {
+        plate.variance().filter(|_| plate.frames() >= LEAST_FRAMES)
     }
 
     /// Makes ready to look for a picture that is given as a whole.
@@ -147,19 +164,29 @@ impl LockOff {
         excluded: Option<&Excluded>,
         peak: f32,
     ) -> Result<Self, NoTemplate> {
+        Self::made(mean, None, excluded, peak)
+    }
+
+    fn made(
+        mean: &Plane,
+        variance: Option<&Plane>,
+        excluded: Option<&Excluded>,
+        peak: f32,
+    ) -> Result<Self, NoTemplate> {
         if mean.width < 64 || mean.height < 32 {
             return Err(NoTemplate::TooSmall);
         }
-        let template = Template::new(mean, excluded, peak).ok_or(NoTemplate::TooSmall)?;
+        let template = Template::new(mean, variance, excluded, peak).ok_or(NoTemplate::TooSmall)?;
         Ok(Self {
             template,
-            coarse: Coarse::new(mean, excluded, peak),
+            coarse: Coarse::new(mean, variance, excluded, peak),
             room: Room::default(),
             last: None,
             usual: None,
             strays: StrayCount::default(),
             restless: Restless::default(),
             fits: Vec::new(),
+            history: Mutex::default(),
         })
     }
 
@@ -172,6 +199,23 @@ impl LockOff {
         let calibration = self.strays.calibration().max(LEAST_CALIBRATION);
         let learnt = Learnt { calibration, restless: self.restless.mean_squares() };
         let fit = self.find(view, &learnt);
+        self.keep(frame, fit, in_plate, calibration);
+        true
+    }
+
+    /// Looks at the mean of another plate, what moved in it left out; else like
+    /// [`LockOff::see`].
+    pub fn see_plate(&mut self, frame: Frame, plate: &PlateSum) -> bool {
+        let Some(mean) = plate.mean() else { return false };
+        let variance = Self::variance(plate);
+        let busy = variance.as_ref().and_then(Plane::view).map(|view| self.template.busy(view));
+        self.room.leave_out(busy.unwrap_or_default());
+        let seen = mean.view().is_some_and(|view| self.see(frame, view, false));
+        self.room.leave_out(Vec::new());
+        seen
+    }
+
+    fn keep(&mut self, frame: Frame, fit: Option<Fit>, in_plate: bool, calibration: f64) {
         if let Some(fit) = &fit {
             if in_plate {
                 self.strays.add(&fit.strays);
@@ -183,9 +227,10 @@ impl LockOff {
                 self.usual = Some(0.9 * usual + 0.1 * fit.sigma);
             }
         }
+        let history = self.history.get_mut().unwrap_or_else(PoisonError::into_inner);
+        history.add(fit.as_ref().map_or(&[], |fit| &fit.strays));
         let kept = fit.map(|fit| Kept { fit: Fit { strays: Vec::new(), ..fit }, calibration });
         self.fits.push((frame, kept));
-        true
     }
 
     fn find<S: Sample>(&mut self, view: View<'_, S>, learnt: &Learnt) -> Option<Fit> {
@@ -210,14 +255,31 @@ impl LockOff {
         self.strays.calibration()
     }
 
-    /// Returns all frames seen, in order, with calibrated errors.
+    /// Returns all frames seen, in order, with calibrated errors, solved again with what the
+    /// whole take tells of its tiles.
     pub fn series(&self) -> Vec<FrameMotion> {
-        let calibration = self.calibration();
-        let told = |(frame, kept): &(Frame, Option<Kept>)| match kept {
-            Some(kept) => self.told(*frame, &kept.fit, calibration / kept.calibration),
-            None => untold(*frame),
+        let calibration = self.calibration().max(LEAST_CALIBRATION);
+        let middles: Vec<(f64, f64)> = self.template.tiles.iter().map(|tile| tile.middle).collect();
+        let mut history = self.history.lock().unwrap_or_else(PoisonError::into_inner);
+        let again = history.again(&middles, calibration).unwrap_or_default();
+        let told = |(at, (frame, kept)): (usize, &(Frame, Option<Kept>))| {
+            let Some(kept) = kept else { return untold(*frame) };
+            match again.get(at) {
+                Some(Some(better)) => self.told(*frame, &self.corrected(&kept.fit, better), 1.0),
+                _ => self.told(*frame, &kept.fit, calibration / kept.calibration),
+            }
         };
-        self.fits.iter().map(told).collect()
+        self.fits.iter().enumerate().map(told).collect()
+    }
+
+    fn corrected(&self, fit: &Fit, again: &Together) -> Fit {
+        Fit {
+            motion: fit.motion.plus(again.step),
+            covariance: again.covariance,
+            used: again.used,
+            spread: again.area / (self.template.width * self.template.height).max(1) as f64,
+            ..fit.clone()
+        }
     }
 
     fn told(&self, frame: Frame, fit: &Fit, calibration: f64) -> FrameMotion {
@@ -241,13 +303,19 @@ impl LockOff {
 }
 
 impl Coarse {
-    fn new(mean: &Plane, excluded: Option<&Excluded>, peak: f32) -> Option<Self> {
+    fn new(
+        mean: &Plane,
+        variance: Option<&Plane>,
+        excluded: Option<&Excluded>,
+        peak: f32,
+    ) -> Option<Self> {
         let by = mean.width.div_ceil(COARSE_WIDTH).max(2);
         let small = mean.view()?.reduced(by);
         let excluded = excluded.map(|out| out.reduced(by));
+        let variance = variance.and_then(Plane::view).map(|view| view.reduced(by));
         Some(Self {
             by,
-            template: Template::new(&small, excluded.as_ref(), peak)?,
+            template: Template::new(&small, variance.as_ref(), excluded.as_ref(), peak)?,
             correlator: PhaseCorrelator::new(&small)?,
             room: Room::default(),
         })
@@ -309,10 +377,10 @@ impl StrayCount {
     const BINS: usize = 400;
     const STEP: f32 = 0.05;
 
-    fn add(&mut self, strays: &[Stray]) {
+    fn add(&mut self, strays: &[Own]) {
         self.bins.resize(Self::BINS, 0);
         for stray in strays.iter().filter(|stray| stray.used) {
-            for (off, error) in stray.off.iter().zip(stray.error) {
+            for (off, error) in stray.off.iter().zip(stray.errors()) {
                 // A cast of a float saturates, and NaN becomes 0.
                 let bin = (off.abs() / error / f64::from(Self::STEP)) as usize;
                 self.bins[bin.min(Self::BINS - 1)] += 1;
@@ -348,13 +416,13 @@ impl Restless {
     /// One wild frame counts no more than this, in pixels.
     const MOST: f64 = 0.5;
 
-    fn add(&mut self, strays: &[Stray], calibration: f64) {
+    fn add(&mut self, strays: &[Own], calibration: f64) {
         for stray in strays {
             if self.tiles.len() <= stray.tile {
                 self.tiles.resize(stray.tile + 1, (0.0, 0));
             }
             let (mean, seen) = &mut self.tiles[stray.tile];
-            let grain: f64 = stray.error.iter().map(|error| (calibration * error).powi(2)).sum();
+            let grain: f64 = stray.errors().iter().map(|error| (calibration * error).powi(2)).sum();
             let square: f64 = stray.off.iter().map(|off| off * off).sum();
             *seen = (*seen + 1).min(Self::MEMORY);
             *mean +=

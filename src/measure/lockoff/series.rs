@@ -29,10 +29,10 @@ pub enum Stand {
     Locked,
     /// It stands elsewhere at the end than at the start: creep, or a knock that stayed.
     Moved,
-    /// It returns to where it was, but moves in between: weave, vibration.
+    /// It moves, but not from one place to another: weave, vibration, knocks that return.
     Unsteady,
     /// The background has too little texture. Holds the shift that could be ruled out, in
-    /// pixels, if any could.
+    /// pixels, if any could: beyond it the camera did not move.
     CannotTell(Option<f64>),
 }
 
@@ -56,11 +56,16 @@ pub struct Steadiness {
     pub stand: Stand,
     /// Trend over the whole take (Theil-Sen), first to last frame, of the middle or a corner.
     pub creep_px: f64,
+    /// From where it stood at first to where it stands at last, by the best path that never
+    /// turns back.
+    pub drift_px: f64,
+    /// Movement about that path, rms, all of it.
+    pub about_drift_px: f64,
     /// Farthest the slow path gets from where it began.
     pub slow_px: f64,
-    /// Movement about the trend that is slower than frame to frame, rms.
+    /// Movement about the path that never turns back, slower than frame to frame, rms.
     pub weave_px: f64,
-    /// Farthest single frame from the trend.
+    /// Farthest single frame from that path.
     pub peak_px: f64,
     /// Frame-to-frame movement, rms.
     pub vibration_px: f64,
@@ -78,45 +83,43 @@ pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimit
     if told.len() < 2 || told.len() * 2 < frames.len() {
         return cannot_tell(frames);
     }
-    let noise = Noise::of(&told);
     let points = [(0.0, 0.0), half, (-half.0, half.1), (half.0, -half.1), (-half.0, -half.1)];
-    let paths: Vec<Path> = points
-        .iter()
-        .enumerate()
-        .map(|(at, point)| {
-            Path::of(&told, *point, if at == 0 { noise.middle } else { noise.corner })
-        })
-        .collect();
+    let paths: Vec<Path> = points.iter().map(|point| Path::of(&told, *point)).collect();
     let parts: Vec<Parts> = paths.iter().map(|path| path.parts(limits)).collect();
     let most = |part: fn(&Parts) -> f64| parts.iter().map(part).fold(0.0, f64::max);
     let knocks = knocks(&told, &paths[0], limits);
-    let lock_offs = lock_offs(frames, &told, &paths, limits);
-    let mut steadiness = Steadiness {
-        stand: Stand::Locked,
+    Steadiness {
+        stand: stand(&parts, &knocks, limits),
         creep_px: most(|parts| parts.creep),
+        drift_px: most(|parts| parts.drift),
+        about_drift_px: most(|parts| parts.about),
         slow_px: most(|parts| parts.slow),
         weave_px: most(|parts| parts.weave),
         peak_px: most(|parts| parts.peak),
         vibration_px: most(|parts| parts.vibration),
         knocks,
-        lock_offs,
-    };
-    steadiness.stand = stand(&steadiness, limits);
-    steadiness
+        lock_offs: lock_offs(frames, &told, &paths, limits),
+    }
 }
 
-fn stand(found: &Steadiness, limits: &SteadyLimits) -> Stand {
-    // A trend is creep only if it stands out from the weave around it: a random walk to and
-    // fro leaves some slope on any stretch. Three times the rms is the usual measure.
-    let crept = found.creep_px > limits.shift_px && found.creep_px > 3.0 * found.weave_px;
-    let pushed = found.knocks.iter().any(|knock| knock.stays);
-    if crept || pushed {
+/// How many times farther than it wavers (rms) a camera must go to have moved. Weave also
+/// ends elsewhere than it began: over 240 frames, weave that is forgotten within 20 frames
+/// reaches 1.8 as a rule and 4 in one take of twenty (first-order autoregression, drawn 300
+/// times); creep, settling and a knock that stays reach any number.
+const DRIFT: f64 = 4.0;
+
+fn stand(parts: &[Parts], knocks: &[Knock], limits: &SteadyLimits) -> Stand {
+    let most = |part: fn(&Parts) -> f64| parts.iter().map(part).fold(0.0, f64::max);
+    let moved = most(|parts| parts.drift - parts.doubt) > limits.shift_px
+        && most(|parts| parts.drift) > DRIFT * most(|parts| parts.about);
+    let unsteady = |parts: &Parts| {
+        parts.least_vibration > limits.vibration_px
+            || parts.weave > limits.shift_px / 2.0
+            || parts.slow - parts.doubt > limits.shift_px
+    };
+    if moved {
         Stand::Moved
-    } else if found.vibration_px > limits.vibration_px
-        || found.weave_px > limits.shift_px / 2.0
-        || found.slow_px > limits.shift_px
-        || !found.knocks.is_empty()
-    {
+    } else if parts.iter().any(unsteady) || !knocks.is_empty() {
         Stand::Unsteady
     } else {
         Stand::Locked
@@ -129,6 +132,8 @@ fn cannot_tell(frames: &[FrameMotion]) -> Steadiness {
     Steadiness {
         stand: Stand::CannotTell(bound.map(|all| all.into_iter().fold(0.0, f64::max))),
         creep_px: 0.0,
+        drift_px: 0.0,
+        about_drift_px: 0.0,
         slow_px: 0.0,
         weave_px: 0.0,
         peak_px: 0.0,
@@ -138,77 +143,119 @@ fn cannot_tell(frames: &[FrameMotion]) -> Steadiness {
     }
 }
 
-/// Usual standard error of one frame, both axes together.
-struct Noise {
-    middle: f64,
-    corner: f64,
-}
-
-impl Noise {
-    fn of(told: &[&FrameMotion]) -> Noise {
-        let usual = |error: fn(&FrameMotion) -> f64| {
-            let mut all: Vec<f32> = told.iter().map(|frame| error(frame) as f32).collect();
-            f64::from(quantile(&mut all, 0.5))
-        };
-        Noise {
-            middle: usual(|frame| frame.error.shift_px()),
-            corner: usual(|frame| frame.corner_error_px),
-        }
-    }
-}
-
 /// The way of one point of the frame.
 struct Path {
     x: Vec<f64>,
     y: Vec<f64>,
-    noise: f64,
+    /// Standard error of the place in each frame, both axes together.
+    error: Vec<f64>,
 }
 
 struct Parts {
     creep: f64,
+    drift: f64,
+    about: f64,
     slow: f64,
     weave: f64,
     peak: f64,
     vibration: f64,
+    /// The same, at least: few frames tell little about a mean square.
+    least_vibration: f64,
+    /// By how much places that lie far apart in time may be wrong: three standard errors of
+    /// one frame. What coding does to a tile lasts, so it does not average out.
+    doubt: f64,
 }
 
 impl Path {
-    fn of(told: &[&FrameMotion], (x, y): (f64, f64), noise: f64) -> Path {
-        let places = told.iter().map(|frame| frame.motion.at(x, y));
-        let (x, y) = places.unzip();
-        Path { x, y, noise }
+    fn of(told: &[&FrameMotion], (x, y): (f64, f64)) -> Path {
+        let (xs, ys) = told.iter().map(|frame| frame.motion.at(x, y)).unzip();
+        let error = |frame: &&FrameMotion| {
+            let turned = frame.error.rotation.hypot(frame.error.scale) * x.hypot(y);
+            frame.error.shift_px().hypot(turned)
+        };
+        Path { x: xs, y: ys, error: told.iter().map(error).collect() }
     }
 
     fn parts(&self, limits: &SteadyLimits) -> Parts {
-        let quiet = |square: f64, noise: f64| (square - noise).max(0.0).sqrt();
-        let noise = self.noise * self.noise;
         let axes = [&self.x, &self.y];
         let trends = axes.map(|axis| trend(axis));
         let creep = trends[0].0.hypot(trends[1].0) * (self.x.len() as f64 - 1.0);
         let slow = axes.map(|axis| slow_path(axis, limits.slow_frames));
         let start = (slow[0][0], slow[1][0]);
         let slow = slow[0].iter().zip(&slow[1]).map(|(x, y)| (x - start.0).hypot(y - start.1));
-        let rests: Vec<f64> = (0..self.x.len())
-            .map(|at| {
-                let rest =
-                    |axis: usize| axes[axis][at] - trends[axis].1 - trends[axis].0 * at as f64;
-                rest(0).hypot(rest(1))
-            })
-            .collect();
+        let (rests, drift) = self.about_drift();
+        let about = self.beyond_noise(rests.iter().map(|rest| rest * rest).enumerate());
         // Half the mean square of the steps is the variance of what changes at every frame.
         let steps = (1..self.x.len()).map(|at| {
-            (self.x[at] - self.x[at - 1]).powi(2) + (self.y[at] - self.y[at - 1]).powi(2)
+            let step = (self.x[at] - self.x[at - 1]).hypot(self.y[at] - self.y[at - 1]);
+            (at, step * step / 2.0)
         });
-        let quick = steps.sum::<f64>() / (self.x.len() as f64 - 1.0) / 2.0;
-        let about = rests.iter().map(|rest| rest * rest).sum::<f64>() / rests.len() as f64;
+        let quick = self.beyond_noise(steps.clone());
+        // Two standard errors of a mean square over both axes of so many steps.
+        let sure = (1.0 - 2.0 / (self.x.len() as f64 - 1.0).sqrt()).max(0.0);
+        let least = self.beyond_noise(steps.map(|(at, square)| (at, sure * square)));
         Parts {
             creep,
+            drift,
+            about: about.sqrt(),
             slow: slow.fold(0.0, f64::max),
-            weave: quiet(about, quick.max(noise)),
+            weave: (about - quick).max(0.0).sqrt(),
             peak: rests.iter().copied().fold(0.0, f64::max),
-            vibration: quiet(quick, noise),
+            vibration: quick.sqrt(),
+            least_vibration: least.sqrt(),
+            doubt: 3.0 * median(&self.error),
         }
     }
+
+    /// Returns the mean of squares by frame less what the errors explain. Frames that could
+    /// not be seen well have less weight: as 1 over the variance of what they tell.
+    fn beyond_noise(&self, squares: impl Iterator<Item = (usize, f64)>) -> f64 {
+        let usual = median(&self.error).powi(2);
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for (at, square) in squares {
+            let noise = self.error[at].powi(2);
+            let weight = (usual + 1e-12) / (usual + noise + 1e-12);
+            sum += weight * weight * (square - noise);
+            weights += weight * weight;
+        }
+        if weights > 0.0 { (sum / weights).max(0.0) } else { 0.0 }
+    }
+
+    /// Returns how far each frame lies from the path that never turns back, and how far that
+    /// path leads. Its first and last twentieth are not heard: there it follows single frames.
+    fn about_drift(&self) -> (Vec<f64>, f64) {
+        let count = self.x.len();
+        let edge = (count / 5).clamp(1, 50);
+        let ends = |axis: &[f64]| median(&axis[count - edge..]) - median(&axis[..edge]);
+        let (dx, dy) = (ends(&self.x), ends(&self.y));
+        let length = dx.hypot(dy);
+        let (dx, dy) = if length > 0.0 { (dx / length, dy / length) } else { (1.0, 0.0) };
+        let along: Vec<f64> = self.x.iter().zip(&self.y).map(|(x, y)| x * dx + y * dy).collect();
+        let across: Vec<f64> = self.x.iter().zip(&self.y).map(|(x, y)| y * dx - x * dy).collect();
+        let (path, middle) = (rising(&along), median(&across));
+        let rests = along.iter().zip(&path).zip(&across);
+        let rests = rests.map(|((at, path), across)| (at - path).hypot(across - middle)).collect();
+        let cut = count / 20;
+        (rests, path[count - 1 - cut] - path[cut])
+    }
+}
+
+/// Returns the rising values nearest to the given ones in least squares (pool adjacent
+/// violators; Ayer et al. 1955).
+fn rising(values: &[f64]) -> Vec<f64> {
+    let mut pools: Vec<(f64, usize)> = Vec::new();
+    for value in values {
+        let mut pool = (*value, 1_usize);
+        while let Some((sum, count)) = pools.last().copied() {
+            if sum / (count as f64) < pool.0 / pool.1 as f64 {
+                break;
+            }
+            pools.pop();
+            pool = (sum + pool.0, count + pool.1);
+        }
+        pools.push(pool);
+    }
+    pools.iter().flat_map(|(sum, count)| vec![sum / *count as f64; *count]).collect()
 }
 
 /// Returns slope a frame and start of a line through values, after Theil and Sen; on at
@@ -246,36 +293,58 @@ fn slow_path(values: &[f64], frames: usize) -> Vec<f64> {
 
 /// Finds sudden displacements of the middle of the frame: the medians of four frames before
 /// and after differ (it stays), or one to three frames stand out from both (it returns).
+///
+/// What the camera does all the time is weave or vibration, not a knock: a knock is several
+/// times farther than anything else within a second or so.
 fn knocks(told: &[&FrameMotion], path: &Path, limits: &SteadyLimits) -> Vec<Knock> {
     const SIDE: usize = 4;
     let count = path.x.len();
-    let mut steps: Vec<f32> = (1..count)
-        .map(|at| (path.x[at] - path.x[at - 1]).hypot(path.y[at] - path.y[at - 1]) as f32)
-        .collect();
-    // What the camera does all the time is weave or vibration, not a knock.
-    let usual = f64::from(quantile(&mut steps, 0.75)).max(path.noise);
-    let limit = limits.shift_px.max(6.0 * usual);
+    let noise = median(&path.error);
     let middle = |from: usize, to: usize| (median(&path.x[from..to]), median(&path.y[from..to]));
+    let apart = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).hypot(a.1 - b.1);
+    let place = |at: usize| (path.x[at], path.y[at]);
     let mut knocks: Vec<Knock> = Vec::new();
     let mut at = SIDE;
     while at + SIDE <= count {
-        let (before, after) = (middle(at - SIDE, at), middle(at, at + SIDE));
-        let here = (path.x[at], path.y[at]);
-        let apart = |a: (f64, f64), b: (f64, f64)| (a.0 - b.0).hypot(a.1 - b.1);
-        let step = apart(here, (path.x[at - 1], path.y[at - 1]));
-        if step > limit {
-            let later = middle(
-                (at + SIDE).min(count - 1),
-                (at + 2 * SIDE).min(count).max(at + SIDE + 1).min(count),
-            );
-            let stays = apart(before, later) > limit / 2.0 && apart(before, after) > limit / 2.0;
-            knocks.push(Knock { frame: told[at].frame, size_px: apart(here, before), stays });
+        let before = middle(at - SIDE, at);
+        let size = apart(place(at), before);
+        let limit = limits.shift_px.max(6.0 * noise);
+        if apart(place(at), place(at - 1)) > limit && size > limit {
+            let around = at.saturating_sub(limits.slow_frames)..(at + limits.slow_frames).min(count);
+            let wander = wander(path, around, at);
+            if size > 6.0 * wander {
+                let stays = stays(path, at, limits) > (size / 2.0).max(3.0 * wander);
+                knocks.push(Knock { frame: told[at].frame, size_px: size, stays });
+            }
             at += SIDE;
         } else {
             at += 1;
         }
     }
     knocks
+}
+
+/// Returns how far places four frames apart usually lie from each other near a frame, the
+/// frames right at it left out: 75 in a hundred are nearer.
+fn wander(path: &Path, around: std::ops::Range<usize>, at: usize) -> f64 {
+    const SIDE: usize = 4;
+    let far = |n: &usize| n + SIDE < at || *n > at + SIDE;
+    let moved = |n: usize| (path.x[n] - path.x[n - SIDE]).hypot(path.y[n] - path.y[n - SIDE]) as f32;
+    let first = around.start + SIDE;
+    let mut all: Vec<f32> = (first..around.end).filter(far).map(moved).collect();
+    f64::from(quantile(&mut all, 0.75))
+}
+
+/// Returns how far the camera stands after a frame from where it stood before, over up to as
+/// many frames to each side as tell slow from quick.
+fn stays(path: &Path, at: usize, limits: &SteadyLimits) -> f64 {
+    let count = path.x.len();
+    let (from, to) = (at.saturating_sub(limits.slow_frames), (at + limits.slow_frames).min(count));
+    let level = |axis: &[f64]| {
+        let after = (at + 4).min(to - 1);
+        median(&axis[after..to]) - median(&axis[from..at])
+    };
+    level(&path.x).hypot(level(&path.y))
 }
 
 /// Cuts the take into the runs over which no point moves by more than the limit: a run ends

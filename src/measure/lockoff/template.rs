@@ -1,5 +1,6 @@
 //! The mean of the plate, made ready to be looked for in other frames.
 
+use super::calm::{self, Place};
 use super::gauss::{self, RUN, RUN_PIXELS, Taps};
 use crate::measure::plane::{Excluded, Plane, View};
 use std::ops::Range;
@@ -66,10 +67,19 @@ struct Candidate {
 }
 
 impl Template {
-    /// Chooses the runs with most slope in each tile; `peak` is the brightest code.
-    pub fn new(mean: &Plane, excluded: Option<&Excluded>, peak: f32) -> Option<Template> {
+    /// Chooses the runs with most slope in each tile, where the plate holds still if its
+    /// variance is known; `peak` is the brightest code.
+    pub fn new(
+        mean: &Plane,
+        variance: Option<&Plane>,
+        excluded: Option<&Excluded>,
+        peak: f32,
+    ) -> Option<Template> {
         let view = mean.view()?;
-        let tiles = candidates(view, excluded);
+        let mut tiles = candidates(view, excluded);
+        if let Some(variance) = variance.and_then(Plane::view) {
+            drop_busy(&mut tiles, variance, peak);
+        }
         let total: usize = tiles.iter().map(Vec::len).sum();
         let share = (MOST_RUNS as f64 / total.max(1) as f64).min(0.5);
         let mut template = Template {
@@ -124,6 +134,20 @@ impl Template {
         });
     }
 
+    /// Tells for each run whether the part of another plate that lies there is busy.
+    pub fn busy(&self, variance: View<'_, f32>) -> Vec<bool> {
+        let mut places = Vec::with_capacity(self.runs.len());
+        for tile in &self.tiles {
+            for run in tile.runs.clone() {
+                let slopes = self.slope_x[run].iter().chain(&self.slope_y[run]);
+                let energy: f32 = slopes.map(|slope| slope * slope).sum();
+                let mean = self.level[run].iter().sum::<f32>() / RUN as f32 + tile.level;
+                places.push(place(variance, self.runs[run], mean, energy));
+            }
+        }
+        calm::busy(&places, f64::from(self.peak))
+    }
+
     /// Returns the middle of the frame in pixels.
     pub fn half(&self) -> (f64, f64) {
         ((self.width as f64 - 1.0) / 2.0, (self.height as f64 - 1.0) / 2.0)
@@ -151,6 +175,34 @@ fn candidates(view: View<'_, f32>, excluded: Option<&Excluded>) -> Vec<Vec<Candi
         }
     }
     tiles
+}
+
+/// Leaves out what moves while the plate runs.
+fn drop_busy(tiles: &mut [Vec<Candidate>], variance: View<'_, f32>, peak: f32) {
+    let of = |candidate: &Candidate| {
+        let mean = candidate.level.iter().sum::<f32>() / RUN as f32;
+        place(variance, candidate.run, mean, candidate.energy)
+    };
+    let places: Vec<Place> = tiles.iter().flatten().map(of).collect();
+    let mut busy = calm::busy(&places, f64::from(peak)).into_iter();
+    for tile in tiles {
+        tile.retain(|_| !busy.next().unwrap_or(false));
+    }
+}
+
+/// Gathers what is known of a run and the rows its samples come from.
+fn place(variance: View<'_, f32>, run: Run, level: f32, energy: f32) -> Place {
+    let (x, y) = (run.x as usize, run.y as usize);
+    let rows = [y.saturating_sub(2), y, y + 2];
+    let values = rows.into_iter().filter_map(|row| variance.run(x, row, RUN_PIXELS));
+    let (sum, count) = values
+        .flatten()
+        .fold((0.0_f64, 0_u32), |(sum, count), value| (sum + f64::from(*value), count + 1));
+    Place {
+        level: f64::from(level),
+        slope: f64::from(energy) / RUN as f64,
+        variance: sum / f64::from(count.max(1)),
+    }
 }
 
 fn candidate(view: View<'_, f32>, x: usize, y: usize) -> Option<Candidate> {

@@ -1,0 +1,161 @@
+//! What every tile said in every frame, looked at once more when the whole take is known.
+//!
+//! While frames arrive, a tile's manners are known from the frames before only, and in the
+//! first frames not at all. Once all were seen, a tile that goes its own way in most frames
+//! (an actor who stays in place, leaves, a screen) is told from one that goes with the
+//! camera, and each frame is solved again with that.
+
+use super::together::{Learnt, Own, Together, together};
+use crate::measure::Spool;
+
+/// Times all frames are solved again; each time the tiles' manners are known better.
+const PASSES: usize = 3;
+
+/// Bytes of one tile in a record: number, used, displacement, covariance.
+const TILE_BYTES: usize = 4 + 5 * 4;
+
+/// The tiles of all frames, in a file without a name.
+#[derive(Debug, Default)]
+pub(super) struct History {
+    spool: Option<Spool>,
+    /// Whether the disk failed; then frames stay as they were found.
+    lost: bool,
+    record: Vec<u8>,
+}
+
+impl History {
+    /// Adds the tiles of the next frame; none for a frame that could not be compared.
+    pub fn add(&mut self, tiles: &[Own]) {
+        self.record.clear();
+        for own in tiles {
+            let number = (own.tile as u32) << 1 | u32::from(own.used);
+            self.record.extend(number.to_le_bytes());
+            for value in own.off.iter().chain(&own.covariance) {
+                self.record.extend((*value as f32).to_le_bytes());
+            }
+        }
+        if self.spool.is_none() && !self.lost {
+            self.spool = Spool::new().ok();
+        }
+        let added = self.spool.as_mut().is_some_and(|spool| spool.add(&self.record).is_ok());
+        self.lost |= !added;
+    }
+
+    fn read(&mut self, frame: usize, tiles: &mut Vec<Own>) -> Option<()> {
+        let read = self.spool.as_mut()?.read(frame, &mut self.record).ok()?;
+        tiles.clear();
+        for bytes in self.record.chunks_exact(TILE_BYTES) {
+            let word = |at: usize| bytes.get(at..at + 4).and_then(|four| four.try_into().ok());
+            let number = u32::from_le_bytes(word(0)?);
+            let value = |at: usize| Some(f64::from(f32::from_le_bytes(word(4 + 4 * at)?)));
+            tiles.push(Own {
+                tile: (number >> 1) as usize,
+                off: [value(0)?, value(1)?],
+                covariance: [value(2)?, value(3)?, value(4)?],
+                used: number & 1 == 1,
+            });
+        }
+        read.then_some(())
+    }
+
+    /// Returns for every frame the step from where it was found to where it lies by all that
+    /// is known; `None` if the records are lost.
+    pub fn again(
+        &mut self,
+        middles: &[(f64, f64)],
+        calibration: f64,
+    ) -> Option<Vec<Option<Together>>> {
+        if self.lost {
+            return None;
+        }
+        let frames = self.spool.as_ref().map_or(0, Spool::len);
+        let middle = |tile: usize| middles.get(tile).copied().unwrap_or_default();
+        let mut tiles = Vec::new();
+        let mut manners = Manners::new(middles.len());
+        for frame in 0..frames {
+            self.read(frame, &mut tiles)?;
+            manners.add(&tiles);
+        }
+        let mut found = Vec::new();
+        for _ in 0..PASSES {
+            let learnt = Learnt { calibration, restless: manners.restless(calibration) };
+            manners = Manners::new(middles.len());
+            found.clear();
+            for frame in 0..frames {
+                self.read(frame, &mut tiles)?;
+                found.push(together(&mut tiles, middle, &learnt));
+                manners.add(&tiles);
+            }
+        }
+        Some(found)
+    }
+}
+
+/// How far each tile goes its own way, as counts, whatever the length of the take.
+struct Manners {
+    tiles: Vec<Count>,
+}
+
+/// Counts of one tile's strays along its best direction, in steps of a fifth from 1e-4 px.
+#[derive(Clone)]
+struct Count {
+    bins: [u32; Count::BINS],
+    /// Sum of squared standard errors for independent grain.
+    grain: f64,
+    seen: u32,
+}
+
+impl Count {
+    const BINS: usize = 64;
+    const LEAST: f64 = 1e-4;
+    const STEP: f64 = 0.182_321_556_793_954_6; // ln 1.2
+
+    /// Median of the strays, in pixels.
+    fn median(&self) -> f64 {
+        let half = f64::from(self.seen) / 2.0;
+        let mut below = 0.0;
+        for (bin, count) in self.bins.iter().enumerate() {
+            let count = f64::from(*count);
+            if below + count >= half && count > 0.0 {
+                let within = (half - below) / count;
+                return Self::LEAST * ((bin as f64 + within) * Self::STEP).exp();
+            }
+            below += count;
+        }
+        0.0
+    }
+}
+
+impl Manners {
+    fn new(tiles: usize) -> Self {
+        Self { tiles: vec![Count { bins: [0; Count::BINS], grain: 0.0, seen: 0 }; tiles] }
+    }
+
+    fn add(&mut self, tiles: &[Own]) {
+        for own in tiles {
+            let Some(count) = self.tiles.get_mut(own.tile) else { continue };
+            let (off, error) = own.best();
+            // A cast of a float saturates, and NaN becomes 0.
+            let bin = ((off.abs() / Count::LEAST).ln() / Count::STEP).max(0.0) as usize;
+            count.bins[bin.min(Count::BINS - 1)] += 1;
+            count.grain += error * error;
+            count.seen += 1;
+        }
+    }
+
+    /// Returns each tile's mean square beyond grain. Few frames say too little: then it is
+    /// shrunk towards none.
+    fn restless(&self, calibration: f64) -> Vec<f64> {
+        let square = |count: &Count| {
+            if count.seen == 0 {
+                return 0.0;
+            }
+            let seen = f64::from(count.seen);
+            let grain = calibration * calibration * count.grain / seen;
+            // Half of Gaussian values lie within .6745 standard deviations.
+            let found = (count.median() / 0.6745).powi(2);
+            (found - grain).max(0.0) * seen / (seen + 8.0)
+        };
+        self.tiles.iter().map(square).collect()
+    }
+}
