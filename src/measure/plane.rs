@@ -9,18 +9,21 @@ pub trait Sample: Copy {
 }
 
 impl Sample for f32 {
+    #[inline]
     fn value(self) -> f32 {
         self
     }
 }
 
 impl Sample for u16 {
+    #[inline]
     fn value(self) -> f32 {
         f32::from(self)
     }
 }
 
 impl Sample for u8 {
+    #[inline]
     fn value(self) -> f32 {
         f32::from(self)
     }
@@ -56,6 +59,7 @@ impl<'a, S: Sample> View<'a, S> {
     }
 
     /// Returns `count` samples of row `y` from column `x`; `None` where they leave the plane.
+    #[inline]
     pub fn run(&self, x: usize, y: usize, count: usize) -> Option<&'a [S]> {
         if y >= self.height || x.checked_add(count)? > self.width {
             return None;

@@ -17,7 +17,7 @@ const NEAR: f64 = 0.1;
 const MOST_SAMPLINGS: usize = 8;
 
 /// Rounds of weights for each sampling.
-const ROUNDS: usize = 3;
+const ROUNDS: usize = 2;
 
 /// Residual below which sigma is not taken to fall, in 1/255 of the brightest code: coded
 /// frames may be equal, and rounding to 8 bits alone leaves .07 after smoothing.
