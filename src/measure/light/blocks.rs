@@ -1,4 +1,7 @@
 //! Means and variances of small blocks of a picture, one pass over its samples.
+//!
+//! Large blocks take only some of their rows: 64 samples are enough for a block, and a
+//! picture has thousands of blocks.
 
 use crate::measure::transfer::{Encoding, Matrix, Range};
 use crate::media::Picture;
@@ -6,6 +9,15 @@ use crate::media::Picture;
 /// Most blocks of a picture; above this the blocks grow. Ours: 1920x1080 in blocks of 8 just
 /// fits, and a gain from this many is good to .01 %.
 const MOST_BLOCKS: usize = 33_000;
+
+/// Fewest blocks of a picture; below this they shrink to 4 pixels. Ours: a patch in a
+/// picture of 320x180 would be a few dozen blocks else.
+const FEWEST_BLOCKS: usize = 1_500;
+
+/// Samples of a block in luma alone, and in colour, at least. Ours: in colour each sample
+/// costs several products.
+const SAMPLES: usize = 128;
+const COLOUR_SAMPLES: usize = 64;
 
 /// One plane of samples, row-major.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -100,6 +112,10 @@ pub struct Channel {
 /// A picture in blocks: red, green and blue, or luma alone.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Blocks {
+    /// Width of the picture in pixels.
+    pub width: usize,
+    /// Height of the picture in pixels.
+    pub height: usize,
     /// Side of a block in pixels.
     pub size: usize,
     /// Blocks across; what is left over at the right edge is not measured.
@@ -108,12 +124,14 @@ pub struct Blocks {
     pub rows: usize,
     /// One code as a part of the signal.
     pub code: f64,
+    /// Black, and the distance from black to white, in codes of 8 bits (code * 255 / highest).
+    pub eight_bits: [f64; 2],
     /// Three channels, or one.
     pub channels: Vec<Channel>,
 }
 
 impl Blocks {
-    /// Measures a picture in one pass. Full range for red, green and blue.
+    /// Measures a picture in one pass.
     pub fn of(codes: &Codes, range: Range) -> Blocks {
         Blocks::with(codes, range, true)
     }
@@ -125,14 +143,14 @@ impl Blocks {
 
     fn with(codes: &Codes, range: Range, fast: bool) -> Blocks {
         let first = &codes.planes[0];
-        let grid = Grid::of(first.width, first.height);
+        let kind = if codes.fits() { codes.kind } else { Kind::Luma };
+        let grid = Grid::of(codes, kind);
         let (black, span) = range.black_and_span(codes.depth);
         let narrow = fast && codes.depth <= 12;
         let sums = |plane: &Samples| {
             if narrow { fast_sums(plane, grid) } else { plain_sums(plane, grid) }
         };
         let alone = |plane: &Samples| alone(&sums(plane), grid, black, span);
-        let kind = if codes.fits() { codes.kind } else { Kind::Luma };
         let channels = match kind {
             Kind::Luma => vec![alone(first)],
             Kind::Rgb => codes.planes.iter().map(alone).collect(),
@@ -143,8 +161,10 @@ impl Blocks {
                 in_colour(&luma, &pairs, grid, matrix, scale)
             }
         };
-        let Grid { size, columns, rows } = grid;
-        Blocks { size, columns, rows, code: 1.0 / span, channels }
+        let Grid { size, columns, rows, .. } = grid;
+        let (width, height) = (first.width, first.height);
+        let eight_bits = [black, span].map(|code| code * 255.0 / highest(codes.depth));
+        Blocks { width, height, size, columns, rows, code: 1.0 / span, eight_bits, channels }
     }
 
     /// Returns the number of blocks.
@@ -158,27 +178,57 @@ impl Blocks {
     }
 }
 
+fn highest(depth: u32) -> f64 {
+    f64::from((1_u32 << depth.clamp(1, 16)) - 1)
+}
+
 #[derive(Debug, Clone, Copy)]
 struct Grid {
     size: usize,
     columns: usize,
     rows: usize,
+    /// Rows are taken in groups of this many, which share their colour samples.
+    group: usize,
+    /// One group in this many is taken.
+    step: usize,
 }
 
 impl Grid {
-    fn of(width: usize, height: usize) -> Grid {
+    fn of(codes: &Codes, kind: Kind) -> Grid {
+        let luma = &codes.planes[0];
+        let (width, height) = (luma.width, luma.height);
+        let (across, down) = match kind {
+            Kind::YCbCr(_) => subsampling(luma, &codes.planes[1]),
+            _ => (1, 1),
+        };
         let mut size = 8;
+        if (width / 8) * (height / 8) < FEWEST_BLOCKS && across.max(down) <= 4 {
+            size = 4;
+        }
         while (width / size) * (height / size) > MOST_BLOCKS {
             size *= 2;
         }
-        Grid { size, columns: width / size, rows: height / size }
+        let samples = if kind == Kind::Luma { SAMPLES } else { COLOUR_SAMPLES };
+        let step = (size * size / samples).clamp(1, size / down);
+        Grid { size, columns: width / size, rows: height / size, group: down, step }
+    }
+
+    /// Tells whether a row, counted from the top of its block, is taken.
+    fn takes(self, row: usize) -> bool {
+        (row / self.group).is_multiple_of(self.step)
+    }
+
+    /// Samples of a block that are taken.
+    fn samples(self) -> usize {
+        (0..self.size).filter(|row| self.takes(*row)).count() * self.size
     }
 }
 
 /// Sum and sum of squares of every block.
 fn plain_sums(plane: &Samples, grid: Grid) -> Vec<[u64; 2]> {
     let mut sums = vec![[0; 2]; grid.columns * grid.rows];
-    for (y, row) in rows(plane).take(grid.rows * grid.size).enumerate() {
+    let rows = rows(plane).take(grid.rows * grid.size).enumerate();
+    for (y, row) in rows.filter(|(y, _)| grid.takes(y % grid.size)) {
         for (x, code) in row.iter().take(grid.columns * grid.size).enumerate() {
             let sum = &mut sums[(y / grid.size) * grid.columns + x / grid.size];
             sum[0] += u64::from(*code);
@@ -189,10 +239,10 @@ fn plain_sums(plane: &Samples, grid: Grid) -> Vec<[u64; 2]> {
 }
 
 /// As [`plain_sums`], column by column down a row of blocks, so that several samples are
-/// added at a time. For codes of at most 12 bits and blocks of at most 16 rows: sixteen codes
-/// then stay within 16 bits.
+/// added at a time. For codes of at most 12 bits and at most 16 rows: sixteen codes then stay
+/// within 16 bits.
 fn fast_sums(plane: &Samples, grid: Grid) -> Vec<[u64; 2]> {
-    if grid.size > 16 {
+    if grid.samples() > 16 * grid.size {
         return plain_sums(plane, grid);
     }
     let width = grid.columns * grid.size;
@@ -201,7 +251,8 @@ fn fast_sums(plane: &Samples, grid: Grid) -> Vec<[u64; 2]> {
     for band in plane.codes.chunks_exact(plane.width.max(1) * grid.size).take(grid.rows) {
         ones.fill(0);
         squares.fill(0);
-        for row in band.chunks_exact(plane.width.max(1)) {
+        let rows = band.chunks_exact(plane.width.max(1)).enumerate();
+        for (_, row) in rows.filter(|(y, _)| grid.takes(*y)) {
             for (one, code) in ones.iter_mut().zip(row) {
                 *one = one.wrapping_add(*code);
             }
@@ -241,7 +292,8 @@ fn plain_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
     let (across, down) = subsampling(luma, cb);
     let (wide, high) = (grid.size / across, grid.size / down);
     let mut sums = vec![[0; 7]; grid.columns * grid.rows];
-    for y in 0..grid.rows * high {
+    let taken = |y: &usize| grid.takes(y % high * down);
+    for y in (0..grid.rows * high).filter(taken) {
         for x in 0..grid.columns * wide {
             let cell = |row: usize| &luma.codes[(y * down + row) * luma.width + x * across..];
             let covered = |row| cell(row).iter().take(across).map(|code| u64::from(*code));
@@ -259,7 +311,7 @@ fn plain_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
 fn fast_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
     let [luma, cb, cr] = &codes.planes;
     let (across, down) = subsampling(luma, cb);
-    if across > 2 || grid.size > 32 {
+    if across > 2 || grid.samples() > 512 {
         return plain_pairs(codes, grid);
     }
     let (wide, high) = (grid.size / across, grid.size / down);
@@ -269,7 +321,8 @@ fn fast_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
     let mut lumas = vec![0_u32; width];
     for band in 0..grid.rows {
         columns.iter_mut().for_each(|column| column.fill(0));
-        for y in band * high..(band + 1) * high {
+        let taken = |y: &usize| grid.takes(y % high * down);
+        for y in (band * high..(band + 1) * high).filter(taken) {
             lumas.fill(0);
             for row in 0..down {
                 add_cells(&mut lumas, &luma.codes[(y * down + row) * luma.width..], across);
@@ -315,7 +368,7 @@ fn add_products(columns: &mut [Vec<u32>; 7], lumas: &[u32], cb: &[u16], cr: &[u1
 
 /// Turns sums of codes into mean and variance of the signal.
 fn alone(sums: &[[u64; 2]], grid: Grid, black: f64, span: f64) -> Channel {
-    let count = (grid.size * grid.size) as f64;
+    let count = grid.samples() as f64;
     let mut channel = Channel::default();
     for [one, square] in sums {
         let mean = *one as f64 / count;
@@ -358,7 +411,7 @@ fn in_colour(
     scale: Scale,
 ) -> Vec<Channel> {
     let mut channels = vec![Channel::default(); 3];
-    let lumas = (grid.size * grid.size) as f64;
+    let lumas = grid.samples() as f64;
     for ([one, square], pairs) in luma.iter().zip(pairs) {
         let colours = lumas / scale.covered;
         let y = *one as f64 / lumas;
@@ -453,9 +506,44 @@ mod tests {
     }
 
     #[test]
-    fn blocks_grow_with_the_picture() {
-        assert_eq!(Grid::of(1920, 1080).size, 8);
-        assert_eq!(Grid::of(3840, 2160).size, 16);
-        assert_eq!(Grid::of(7, 300).columns, 0);
+    fn blocks_grow_with_the_picture_and_keep_their_samples() {
+        let grid = |width: usize, height: usize, kind: Kind, down: usize| {
+            let plane = |down: usize| Samples { codes: Vec::new(), width, height: height / down };
+            Grid::of(&Codes { kind, depth: 8, planes: [plane(1), plane(down), plane(down)] }, kind)
+        };
+        let colour = Kind::YCbCr(Matrix::Bt709);
+        let sizes = [(1920, 1080, 8), (3840, 2160, 16), (320, 180, 4), (7680, 4320, 32)];
+        for (width, height, size) in sizes {
+            let (luma, colour) =
+                (grid(width, height, Kind::Luma, 1), grid(width, height, colour, 2));
+            assert_eq!((luma.size, colour.size), (size, size));
+            assert_eq!(luma.samples(), (size * size).min(128));
+            assert_eq!(colour.samples(), (size * size).min(64));
+        }
+        assert_eq!(grid(3, 300, Kind::Luma, 1).columns, 0);
+    }
+
+    #[test]
+    fn large_blocks_take_the_same_rows_in_every_kernel() {
+        // A picture that darkens by one code a row: the mean tells which rows were taken.
+        let (width, height) = (2900, 1000);
+        let plane = |across: usize, down: usize| Samples {
+            codes: (0..height / down)
+                .flat_map(|y| (0..width / across).map(move |x| (900 - y % 800 + x % 7) as u16))
+                .collect(),
+            width: width / across,
+            height: height / down,
+        };
+        for (kind, across, down) in [
+            (Kind::Luma, 1, 1),
+            (Kind::YCbCr(Matrix::Bt709), 2, 2),
+            (Kind::YCbCr(Matrix::Bt709), 2, 1),
+        ] {
+            let planes = [plane(1, 1), plane(across, down), plane(across, down)];
+            let codes = Codes { kind, depth: 10, planes };
+            let fast = Blocks::of(&codes, Range::Full);
+            assert_eq!(fast, Blocks::plain(&codes, Range::Full));
+            assert_eq!(fast.size, 16);
+        }
     }
 }

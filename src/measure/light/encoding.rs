@@ -11,32 +11,50 @@ use crate::measure::transfer::{Curve, LightTable};
 const LEAST_CHANGE: f64 = 0.02;
 
 /// Frames asked. Ours: each takes as long as a score of ordinary measures.
-const MOST_FRAMES: usize = 8;
+const MOST_FRAMES: u32 = 8;
 
-/// Another curve must gather this many times the blocks. Ours.
-const CLEARLY: f64 = 1.1;
-
-/// Difference of the gain between levels that counts, if it is also five times its standard
-/// error. Ours: a quarter of a code of 8 bits at mid grey.
+/// Difference of the gain between levels that counts. Ours: a quarter of a code of 8 bits at
+/// mid grey.
 const LEVELS: f64 = 0.005;
+
+/// What another curve may leave of that difference, at most, and the part of the blocks it
+/// must still gather. Ours.
+const LEFT: f64 = 0.33;
+const GATHERED: f64 = 0.95;
 
 /// What the pictures say of a claimed encoding.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Tested {
     /// The light never changed enough to tell, or the background shows too few levels.
     CannotTell,
-    /// No other curve fits clearly better, and the gain is the same at all levels.
+    /// The gain is much the same at all levels, or no other curve makes it so.
     Holds {
-        /// Largest difference of the gain between levels, relative.
+        /// Difference of the gain between levels, relative; mean over the frames asked.
         spread: f64,
     },
-    /// The claim does not fit (`encoding-doubtful`).
+    /// The claim does not fit (`encoding-doubtful`): the gain differs between levels, and
+    /// another curve takes most of the difference away.
     Doubtful {
-        /// A curve that fits clearly better, the best of them.
-        better: Option<Curve>,
-        /// Largest difference of the gain between levels under the claim, relative.
+        /// The curve that leaves least.
+        better: Curve,
+        /// Difference of the gain between levels under the claim, relative.
         spread: f64,
+        /// The same under the better curve.
+        left: f64,
     },
+}
+
+/// What one curve made of the frames asked, added up.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Evidence {
+    /// The curve.
+    pub curve: Curve,
+    /// Blocks that agree on one gain.
+    pub blocks: f64,
+    /// Differences of the gain between levels.
+    pub spreads: f64,
+    /// Frames in which the difference is five times its standard error.
+    pub sure: u32,
 }
 
 /// Gathers evidence over the frames of a take.
@@ -44,75 +62,76 @@ pub enum Tested {
 pub struct EncodingTest {
     plate: Plate,
     claimed: Curve,
-    tables: Vec<(Curve, LightTable)>,
-    masses: Vec<f64>,
-    spreads: Vec<(f64, bool)>,
+    signal: LightTable,
+    tables: Vec<LightTable>,
+    evidence: Vec<Evidence>,
+    frames: u32,
 }
 
 impl EncodingTest {
     /// Begins a test of a claim.
     pub fn new(plate: Plate, claimed: Curve) -> EncodingTest {
-        let tables = Curve::ALL.map(|curve| (curve, LightTable::new(Some(curve)))).to_vec();
-        let masses = vec![0.0; tables.len()];
-        EncodingTest { plate, claimed, tables, masses, spreads: Vec::new() }
+        let tables = Curve::ALL.map(|curve| LightTable::new(Some(curve))).to_vec();
+        let none = |curve| Evidence { curve, blocks: 0.0, spreads: 0.0, sure: 0 };
+        let evidence = Curve::ALL.map(none).to_vec();
+        let signal = LightTable::new(None);
+        EncodingTest { plate, claimed, signal, tables, evidence, frames: 0 }
     }
 
     /// Adds a frame; it counts only if its light differs enough from the plate's.
     pub fn add(&mut self, frame: &Blocks) {
-        if self.spreads.len() >= MOST_FRAMES || !self.plate.is_like(frame) {
+        if self.frames >= MOST_FRAMES || !self.plate.is_like(frame) {
             return;
         }
         let channel = main_channel(frame.channels.len());
-        let coded = self.plate.ratios(frame, channel, &LightTable::new(None), None);
+        let coded = self.plate.ratios(frame, channel, &self.signal, None);
         let noise = self.plate.noise_range();
         // How far the signal changes in the middle: by it, not by a gain of the claim, so that
         // a false claim cannot hide a change.
         let mut changes: Vec<f64> = coded.iter().map(|block| (block.ratio - 1.0).abs()).collect();
-        changes.sort_by(f64::total_cmp);
-        if changes.get(changes.len() / 2).is_none_or(|change| *change < LEAST_CHANGE) {
+        if changes.is_empty() || fit::quantile(&mut changes, 0.5) < LEAST_CHANGE {
             return;
         }
-        let fits: Vec<Option<(Fit, Vec<Ratio>)>> = self
-            .tables
-            .iter()
-            .map(|(_, table)| {
-                let blocks = self.plate.ratios(frame, channel, table, None);
-                fit::fit(&blocks, noise).ok().map(|fit| (fit, blocks))
-            })
-            .collect();
+        let in_curve = |table: &LightTable| {
+            let blocks = self.plate.ratios(frame, channel, table, None);
+            fit::fit(&blocks, noise).ok().map(|fit| (fit, blocks))
+        };
+        let fits: Vec<Option<(Fit, Vec<Ratio>)>> = self.tables.iter().map(in_curve).collect();
         // One window for all, or a poor fit would widen its own.
         let narrow = |window: f64, fit: &(Fit, Vec<Ratio>)| window.min(fit.0.window);
         let window = fits.iter().flatten().fold(f64::INFINITY, narrow);
-        for ((mass, fit), (curve, _)) in self.masses.iter_mut().zip(&fits).zip(&self.tables) {
+        for (evidence, fit) in self.evidence.iter_mut().zip(&fits) {
             let Some((fit, blocks)) = fit else { continue };
-            *mass += fit::mass(blocks, fit.tilt, window, |_| true);
-            if *curve == self.claimed {
-                self.spreads.push(level_spread(fit, blocks));
-            }
+            let (spread, sure) = level_spread(fit, blocks);
+            evidence.blocks += fit::mass(blocks, fit.tilt, window, |_| true);
+            evidence.spreads += spread;
+            evidence.sure += u32::from(sure);
         }
-        if fits
-            .iter()
-            .zip(&self.tables)
-            .all(|(fit, (curve, _))| fit.is_none() || *curve != self.claimed)
-        {
-            self.spreads.push((0.0, false));
-        }
+        self.frames += 1;
+    }
+
+    /// Returns what every curve made of the frames so far, and their number.
+    pub fn evidence(&self) -> (&[Evidence], u32) {
+        (&self.evidence, self.frames)
     }
 
     /// Returns what the frames so far say.
     pub fn verdict(&self) -> Tested {
-        let mass_of = |wanted: Curve| {
-            let at = self.tables.iter().position(|(curve, _)| *curve == wanted);
-            at.and_then(|at| self.masses.get(at)).copied().unwrap_or(0.0)
-        };
-        let all = self.tables.iter().zip(&self.masses);
-        let best = all.max_by(|a, b| a.1.total_cmp(b.1)).filter(|(_, mass)| **mass > 0.0);
-        let Some(((best, _), mass)) = best else { return Tested::CannotTell };
-        let better = (*mass > CLEARLY * mass_of(self.claimed)).then_some(*best);
-        let spread = self.spreads.iter().fold(0.0_f64, |most, (spread, _)| most.max(*spread));
-        let uneven = 2 * self.spreads.iter().filter(|(_, sure)| *sure).count() > self.spreads.len();
-        if better.is_some() || uneven {
-            Tested::Doubtful { better, spread }
+        let claimed = self.evidence.iter().find(|evidence| evidence.curve == self.claimed);
+        let (Some(claimed), true) = (claimed, self.frames > 0) else { return Tested::CannotTell };
+        let most = self.evidence.iter().fold(0.0_f64, |most, evidence| most.max(evidence.blocks));
+        let frames = f64::from(self.frames);
+        let able = |evidence: &&Evidence| evidence.blocks >= GATHERED * most;
+        let per_frame = |evidence: &Evidence| evidence.spreads / frames;
+        let flatter = |a: &&Evidence, b: &&Evidence| a.spreads.total_cmp(&b.spreads);
+        let best = self.evidence.iter().filter(able).min_by(flatter);
+        let (Some(best), true) = (best, most > 0.0) else { return Tested::CannotTell };
+        // A claim under which the blocks agree on nothing has no levels to compare.
+        let (spread, left) = (per_frame(claimed), per_frame(best));
+        let lost = claimed.blocks < 0.5 * most;
+        let uneven = 2 * claimed.sure > self.frames && spread > LEVELS && left < LEFT * spread;
+        if lost || uneven {
+            Tested::Doubtful { better: best.curve, spread, left }
         } else {
             Tested::Holds { spread }
         }

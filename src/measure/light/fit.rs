@@ -3,7 +3,8 @@
 //! A block that still shows the background has the ratio of the light; one that an actor
 //! covers has any other. The ratios' histogram gives starting points (its modes, at several
 //! widths); each is settled by Tukey-weighted least squares with a window that narrows to
-//! the noise, first for a gain, then for a plane. The start that gathers most blocks wins.
+//! the noise, first for a gain, then for a plane and, if asked, a lift: a signal added
+//! everywhere, which changes dark ratios most. The start that gathers most blocks wins.
 //! If the blocks it leaves out agree among themselves on another gain, and are more than
 //! half as many, nobody can tell which of them is the background.
 
@@ -22,8 +23,12 @@ const SMALLEST_SHARE: f64 = 0.04;
 /// where a few blocks in a corner are all there is. Ours; a gradient of .2 is still free.
 const SLOPE_PRIOR: f64 = 0.3;
 
+/// Spread of the prior on the lift, in signal. Ours: where all levels are alike the gain
+/// alone takes the light; a mix-up of ranges (.063 of white) is still free.
+const LIFT_PRIOR: f64 = 0.1;
+
 /// Blocks on which starts are tried; all others join for the last steps.
-const TRIED: usize = 4096;
+const TRIED: usize = 2048;
 
 /// One block that can be compared.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,21 +47,33 @@ pub struct Ratio {
     pub slope: f64,
 }
 
-/// Gain over the picture: `gain + x * across + y * down`, x and y from -.5 to .5.
+/// Which terms a fit may use besides one gain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Terms {
+    /// Slopes of the gain over the picture.
+    pub plane: bool,
+    /// A signal added everywhere.
+    pub lift: bool,
+}
+
+/// Gain over the picture: `gain + x * across + y * down`, x and y from -.5 to .5, and a
+/// signal added to it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Tilt {
+pub struct Surface {
     /// Gain at the centre.
     pub gain: f64,
     /// Change from the left edge to the right.
     pub across: f64,
     /// Change from the top edge to the bottom.
     pub down: f64,
+    /// Signal added to what the gain makes of the plate.
+    pub lift: f64,
 }
 
-impl Tilt {
+impl Surface {
     /// Returns a gain without a plane.
-    pub fn flat(gain: f64) -> Tilt {
-        Tilt { gain, across: 0.0, down: 0.0 }
+    pub fn flat(gain: f64) -> Surface {
+        Surface { gain, across: 0.0, down: 0.0, lift: 0.0 }
     }
 
     /// Returns the gain at a place.
@@ -64,10 +81,16 @@ impl Tilt {
         self.gain + self.across * x + self.down * y
     }
 
+    /// Returns the ratio expected of a block. The lift counts by the slope, which is the
+    /// relative change of the light for a change of the signal.
+    pub fn of(self, block: &Ratio) -> f64 {
+        self.at(block.x, block.y) + self.lift * block.slope
+    }
+
     /// Returns how far the signal is off what this gain makes of the plate.
     pub fn off(self, block: &Ratio) -> f64 {
-        let gain = self.at(block.x, block.y);
-        (block.ratio - gain) / (block.slope * gain.abs().max(1e-6))
+        let ratio = self.of(block);
+        (block.ratio - ratio) / (block.slope * ratio.abs().max(1e-6))
     }
 }
 
@@ -78,10 +101,14 @@ pub struct Fit {
     pub gain: f64,
     /// Standard error of `gain`, with the correlation of neighbouring blocks in it.
     pub error: f64,
-    /// The plane.
-    pub tilt: Tilt,
+    /// The plane, and the lift if it was asked for.
+    pub tilt: Surface,
     /// Standard errors of the two slopes.
     pub slope_errors: (f64, f64),
+    /// Standard error of the gain at the centre: above `error` where a lift was fitted.
+    pub gain_error: f64,
+    /// Standard error of the lift, in signal; 0 if none was asked for.
+    pub lift_error: f64,
     /// Spread of what is left over the blocks used, in signal.
     pub residual: f64,
     /// How far a block may be off and still count, in signal.
@@ -113,12 +140,21 @@ pub struct Noise {
     pub most: f64,
 }
 
-/// Finds the gain most blocks agree on.
+/// Finds the gain most blocks agree on, with a plane.
 ///
 /// # Errors
 ///
 /// Why there is no safe answer.
 pub fn fit(blocks: &[Ratio], noise: Noise) -> Result<Fit, NoFit> {
+    fit_with(blocks, noise, Terms { plane: true, lift: false })
+}
+
+/// As [`fit`], with the terms that are asked for.
+///
+/// # Errors
+///
+/// Why there is no safe answer.
+pub fn fit_with(blocks: &[Ratio], noise: Noise, terms: Terms) -> Result<Fit, NoFit> {
     if blocks.len() < FEWEST {
         return Err(NoFit::TooFew(blocks.len()));
     }
@@ -128,7 +164,7 @@ pub fn fit(blocks: &[Ratio], noise: Noise) -> Result<Fit, NoFit> {
     let mut settled: Vec<Settled> = Vec::new();
     for (gain, width) in seeds {
         let noise = noise_at(gain);
-        let tilt = narrow(&tried, Tilt::flat(gain), width, noise);
+        let tilt = narrow(&tried, Surface::flat(gain), width, noise, terms);
         let count = mass(&tried, tilt, TUKEY * noise, |_| true);
         settled.push(Settled { tilt, noise, count });
     }
@@ -146,7 +182,7 @@ pub fn fit(blocks: &[Ratio], noise: Noise) -> Result<Fit, NoFit> {
             NoFit::Rivals(low, high)
         });
     }
-    let fit = finish(blocks, best, noise.most);
+    let fit = finish(blocks, best, noise.most, terms);
     if stands_out(blocks, &fit) { Ok(fit) } else { Err(scattered(&tried)) }
 }
 
@@ -161,7 +197,7 @@ fn stands_out(blocks: &[Ratio], fit: &Fit) -> bool {
 /// One start and what it led to.
 #[derive(Clone, Copy)]
 struct Settled {
-    tilt: Tilt,
+    tilt: Surface,
     noise: f64,
     count: f64,
 }
@@ -208,7 +244,7 @@ fn weight(off: f64, window: f64) -> f64 {
 /// Returns how many blocks a gain gathers in a window, those at its foot in part.
 pub(super) fn mass(
     blocks: &[Ratio],
-    tilt: Tilt,
+    tilt: Surface,
     window: f64,
     counted: impl Fn(&Ratio) -> bool,
 ) -> f64 {
@@ -300,7 +336,7 @@ fn median(values: &mut [f64]) -> f64 {
     quantile(values, 0.5)
 }
 
-fn quantile(values: &mut [f64], part: f64) -> f64 {
+pub(super) fn quantile(values: &mut [f64], part: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
@@ -309,58 +345,116 @@ fn quantile(values: &mut [f64], part: f64) -> f64 {
 }
 
 /// Follows the weighted blocks while the window narrows from `width` to the noise.
-fn narrow(blocks: &[Ratio], start: Tilt, width: f64, noise: f64) -> Tilt {
+fn narrow(blocks: &[Ratio], start: Surface, width: f64, noise: f64, terms: Terms) -> Surface {
     let mut slopes: Vec<f64> = blocks.iter().map(|block| block.slope).collect();
     let last = TUKEY * noise;
     let mut window = (3.0 * width / median(&mut slopes).max(1e-9)).max(last);
     let mut tilt = start;
     for step in 0..14 {
-        let moved = step_of(blocks, tilt, window, noise, step < 3);
-        let Some(moved) = moved else { return tilt };
+        let terms = if step < 3 { FLAT } else { terms };
+        let Some(moved) = step_of(blocks, tilt, window, noise, terms) else { return tilt };
         tilt = moved;
         window = (window * 0.75).max(last);
     }
     tilt
 }
 
+/// One gain and nothing else.
+const FLAT: Terms = Terms { plane: false, lift: false };
+
 /// One weighted least-squares step; `None` if no block counts.
-fn step_of(blocks: &[Ratio], tilt: Tilt, window: f64, noise: f64, flat: bool) -> Option<Tilt> {
-    let mut sums = [0.0; 9];
+fn step_of(
+    blocks: &[Ratio],
+    tilt: Surface,
+    window: f64,
+    noise: f64,
+    terms: Terms,
+) -> Option<Surface> {
+    let mut sums = Sums::default();
     for block in blocks {
         let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
         if weight > 0.0 {
-            let (x, y, r) = (block.x, block.y, block.ratio);
-            let terms = [1.0, x, y, x * x, x * y, y * y, r, x * r, y * r];
-            sums.iter_mut().zip(terms).for_each(|(sum, term)| *sum += weight * term);
+            let columns = [1.0, block.x, block.y, block.slope];
+            sums.add(weight, columns, block.ratio);
         }
     }
-    if sums[0] <= 0.0 {
-        return None;
-    }
-    let prior = (noise * tilt.gain / SLOPE_PRIOR).powi(2);
-    if flat { Some(Tilt::flat(sums[6] / sums[0])) } else { solve(sums, prior) }
+    sums.solve(noise * tilt.gain, terms)
 }
 
-/// Solves the three normal equations by elimination of the gain, then of one slope.
-fn solve([one, x, y, xx, xy, yy, r, xr, yr]: [f64; 9], prior: f64) -> Option<Tilt> {
-    let (mx, my, mr) = (x / one, y / one, r / one);
-    let (xx, xy, yy) = (xx - x * mx + prior, xy - x * my, yy - y * my + prior);
-    let (xr, yr) = (xr - x * mr, yr - y * mr);
-    let det = xx * yy - xy * xy;
-    if det <= 0.0 {
-        return None;
+/// Normal equations of gain, across, down and lift.
+#[derive(Default)]
+struct Sums {
+    products: [[f64; 4]; 4],
+    right: [f64; 4],
+}
+
+impl Sums {
+    fn add(&mut self, weight: f64, columns: [f64; 4], value: f64) {
+        for (at, column) in columns.iter().enumerate() {
+            let weighted = weight * column;
+            for (product, other) in self.products[at].iter_mut().zip(columns).skip(at) {
+                *product += weighted * other;
+            }
+            self.right[at] += weighted * value;
+        }
     }
-    let across = (xr * yy - yr * xy) / det;
-    let down = (yr * xx - xr * xy) / det;
-    Some(Tilt { gain: mr - across * mx - down * my, across, down })
+
+    /// Solves for the terms wanted; all but the gain are held near 0 by their priors, whose
+    /// strength follows from the noise of a block.
+    fn solve(mut self, noise: f64, terms: Terms) -> Option<Surface> {
+        if self.products[0][0] <= 0.0 {
+            return None;
+        }
+        let wanted = [true, terms.plane, terms.plane, terms.lift];
+        let spreads = [f64::INFINITY, SLOPE_PRIOR, SLOPE_PRIOR, LIFT_PRIOR];
+        for at in 0..4 {
+            for other in 0..at {
+                self.products[at][other] = self.products[other][at];
+            }
+        }
+        for at in 0..4 {
+            if !wanted[at] {
+                (0..4).for_each(|other| {
+                    self.products[at][other] = 0.0;
+                    self.products[other][at] = 0.0;
+                });
+                (self.products[at][at], self.right[at]) = (1.0, 0.0);
+            }
+            self.products[at][at] += (noise / spreads[at]).powi(2);
+        }
+        let [gain, across, down, lift] = solved(self.products, self.right)?;
+        Some(Surface { gain, across, down, lift })
+    }
+}
+
+/// Solves a symmetric positive system by Cholesky's method; `None` if it is not positive.
+fn solved(mut a: [[f64; 4]; 4], mut b: [f64; 4]) -> Option<[f64; 4]> {
+    for at in 0..4 {
+        let diagonal = a[at][at] - (0..at).map(|n| a[at][n] * a[at][n]).sum::<f64>();
+        if diagonal <= 1e-12 * a[at][at] {
+            return None;
+        }
+        a[at][at] = diagonal.sqrt();
+        for row in at + 1..4 {
+            let dot: f64 = (0..at).map(|n| a[row][n] * a[at][n]).sum();
+            a[row][at] = (a[row][at] - dot) / a[at][at];
+        }
+    }
+    for at in 0..4 {
+        b[at] = (b[at] - (0..at).map(|n| a[at][n] * b[n]).sum::<f64>()) / a[at][at];
+    }
+    for at in (0..4).rev() {
+        b[at] = (b[at] - (at + 1..4).map(|n| a[n][at] * b[n]).sum::<f64>()) / a[at][at];
+    }
+    Some(b)
 }
 
 /// Settles on all blocks and works out the errors.
-fn finish(blocks: &[Ratio], best: Settled, most: f64) -> Fit {
+fn finish(blocks: &[Ratio], best: Settled, most: f64, terms: Terms) -> Fit {
     let mut noise = best.noise;
     let mut tilt = best.tilt;
     for _ in 0..3 {
-        tilt = step_of(blocks, tilt, TUKEY * noise, noise, false).unwrap_or(tilt);
+        tilt = step_of(blocks, tilt, TUKEY * noise, noise, terms).unwrap_or(tilt);
         // The blocks may scatter more than neighbours differ: texture that moved a little.
         noise = spread(blocks, tilt, 2.0 * TUKEY * noise)
             .min(3.0 * best.noise)
@@ -371,18 +465,22 @@ fn finish(blocks: &[Ratio], best: Settled, most: f64) -> Fit {
     let slope_errors = slope_errors(blocks, tilt, window);
     let steep = |slope: f64, error: f64| slope.abs() > 5.0 * error;
     let tilted = steep(tilt.across, slope_errors.0) || steep(tilt.down, slope_errors.1);
-    let weights = |tilt: Tilt| {
+    let weights = |tilt: Surface| {
         move |block: &Ratio| weight(tilt.off(block), window) / (block.slope * block.slope)
     };
-    let mut flat = Tilt::flat(mean(blocks, weights(tilt)));
+    let mut flat = Surface::flat(mean(blocks, weights(tilt)));
+    let tilted = tilted || terms.lift;
     for _ in 0..if tilted { 0 } else { 6 } {
-        flat = step_of(blocks, flat, window, noise, true).unwrap_or(flat);
+        flat = step_of(blocks, flat, window, noise, FLAT).unwrap_or(flat);
     }
     let model = if tilted { tilt } else { flat };
     let used = (0..blocks.len()).filter(|at| tilt.off(&blocks[*at]).abs() < window).collect();
     let error = gain_error(blocks, model, window);
     let residual = spread(blocks, tilt, window);
-    Fit { gain: flat.gain, error, tilt, slope_errors, residual, window, used }
+    let (lift_error, gain_error) =
+        if terms.lift { lift_errors(blocks, tilt, window, error) } else { (0.0, error) };
+    let gain = flat.gain;
+    Fit { gain, error, tilt, slope_errors, gain_error, lift_error, residual, window, used }
 }
 
 fn mean(blocks: &[Ratio], weight: impl Fn(&Ratio) -> f64) -> f64 {
@@ -396,14 +494,14 @@ fn mean(blocks: &[Ratio], weight: impl Fn(&Ratio) -> f64) -> f64 {
 }
 
 /// Spread of the signal about the gain by the median, of the blocks in a window.
-fn spread(blocks: &[Ratio], tilt: Tilt, window: f64) -> f64 {
+fn spread(blocks: &[Ratio], tilt: Surface, window: f64) -> f64 {
     let offs = blocks.iter().map(|block| tilt.off(block).abs());
     1.4826 * median(&mut offs.filter(|off| *off < window).collect::<Vec<_>>())
 }
 
 /// Standard error of a weighted mean from what is left, and from how much neighbours share
 /// of it: grain and coding errors are wider than a block.
-fn gain_error(blocks: &[Ratio], tilt: Tilt, window: f64) -> f64 {
+fn gain_error(blocks: &[Ratio], tilt: Surface, window: f64) -> f64 {
     let (mut all, mut squares, mut own, mut shared, mut pairs) = (0.0, 0.0, 0.0, 0.0, 0_usize);
     let mut count = 0_usize;
     let mut last: Option<((u32, u32), f64)> = None;
@@ -413,7 +511,7 @@ fn gain_error(blocks: &[Ratio], tilt: Tilt, window: f64) -> f64 {
         if weight <= 0.0 {
             continue;
         }
-        let left = off * block.slope * tilt.at(block.x, block.y);
+        let left = off * block.slope * tilt.of(block);
         all += weight;
         squares += (weight * left).powi(2);
         own += off * off;
@@ -437,7 +535,7 @@ fn gain_error(blocks: &[Ratio], tilt: Tilt, window: f64) -> f64 {
 }
 
 /// Standard errors of the slopes: that of the gain over the spread of the blocks.
-fn slope_errors(blocks: &[Ratio], tilt: Tilt, window: f64) -> (f64, f64) {
+fn slope_errors(blocks: &[Ratio], tilt: Surface, window: f64) -> (f64, f64) {
     let (mut all, mut x, mut y, mut xx, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for block in blocks {
         let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
@@ -450,6 +548,45 @@ fn slope_errors(blocks: &[Ratio], tilt: Tilt, window: f64) -> (f64, f64) {
     let error = gain_error(blocks, tilt, window);
     let spread = |one: f64, two: f64| (two / all - (one / all).powi(2)).max(1e-12).sqrt();
     (error / spread(x, xx), error / spread(y, yy))
+}
+
+/// Standard errors of the lift and of the gain beside it: the fewer levels, the larger.
+fn lift_errors(blocks: &[Ratio], tilt: Surface, window: f64, error: f64) -> (f64, f64) {
+    let (mut all, mut slopes, mut squares) = (0.0, 0.0, 0.0);
+    for block in blocks {
+        let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
+        all += weight;
+        slopes += weight * block.slope;
+        squares += weight * block.slope * block.slope;
+    }
+    let mean = slopes / all;
+    let spread = (squares / all - mean * mean).max(1e-12).sqrt();
+    let lift = (error / spread).min(LIFT_PRIOR);
+    (lift, error.hypot(lift * mean))
+}
+
+/// Fits from the middle ratio, which most blocks are taken to share: where nothing covers
+/// more than half. `None` if there are too few blocks.
+pub(super) fn settle(blocks: &[Ratio], noise: Noise, terms: Terms) -> Option<Fit> {
+    if blocks.len() < FEWEST {
+        return None;
+    }
+    let mut ratios: Vec<f64> = blocks.iter().map(|block| block.ratio).collect();
+    let start = Surface::flat(median(&mut ratios));
+    let own = neighbour_noise(blocks, start.gain).max(noise.least).min(noise.most);
+    let tilt = narrow(blocks, start, 0.06, own, terms);
+    Some(finish(blocks, Settled { tilt, noise: own, count: 0.0 }, noise.most, terms))
+}
+
+/// Fits other terms to the blocks another fit used; `None` if none counts.
+pub(super) fn refit(blocks: &[Ratio], fit: &Fit, noise: Noise, terms: Terms) -> Option<Surface> {
+    // Wide enough for what the other terms took up, and for all blocks to count.
+    let window = 16.0 * fit.window.max(TUKEY * noise.least);
+    let mut surface = Surface::flat(fit.gain);
+    for _ in 0..4 {
+        surface = step_of(blocks, surface, window, noise.least, terms)?;
+    }
+    Some(surface)
 }
 
 #[cfg(test)]

@@ -4,24 +4,38 @@
 //! it is, the figures are ratios of the coded signal, black taken off, and are called coded.
 //! Red, green and blue each have a gain where the matrix is known, else luma alone.
 //!
+//! [`Meter`] takes the codes of decoded pictures; behind it are
+//!
 //! ```text
 //!   plate frames -> Blocks -> PlateMean -> Plate --+
 //!   frame        -> Blocks ------------------------+-> LightMeter -> FrameLight
 //! ```
+//!
+//! Beside the gain of light stands, for whatever wants to set codes of the frame against
+//! codes of the plate, how the one follow from the other: [`Coded`], a gain with a tilt and
+//! an offset. In unknown encodings the gain is taken from it.
 //!
 //! Only means and variances of blocks are kept, so memory does not grow with length. The
 //! mean light of a block follows from both to second order: grain, which the mean of a plate
 //! has lost, would otherwise shift the ratio by a few tenths of a per cent.
 
 pub mod blocks;
+pub mod coded;
 pub mod encoding;
 pub mod fit;
+mod meter;
 pub mod plate;
 pub mod range;
+pub mod visible;
+
+pub use coded::{Choice, Coded, Model};
+pub use meter::Meter;
+pub use visible::Visible;
 
 use crate::measure::transfer::{Curve, Encoding, LightTable};
 use blocks::Blocks;
-use fit::{Fit, NoFit, Noise, Ratio};
+use coded::Levels;
+use fit::{Fit, NoFit, Noise, Ratio, Terms};
 use plate::Plate;
 
 /// Below this part of the picture used, only blocks at rest are asked again. Half: past it
@@ -44,9 +58,30 @@ pub struct FrameLight {
     pub domain: Domain,
     /// Red, green and blue in this order, or luma alone.
     pub channels: Vec<Told>,
+    /// How codes of the frame follow from those of the plate, in the same channels; `None`
+    /// where it cannot be told.
+    pub coded: Vec<Option<Coded>>,
+    /// What a patch would be off by, in green or luma.
+    pub visible: Option<Visible>,
 }
 
 impl FrameLight {
+    /// Nothing can be told before the plate is known.
+    fn without_plate(curve: Option<Curve>, channels: usize) -> FrameLight {
+        let told = Told::CannotTell { why: Why::NoPlate, bound: None };
+        FrameLight::untold(curve.map_or(Domain::Coded, Domain::Linear), channels, told)
+    }
+
+    fn untold(domain: Domain, channels: usize, told: Told) -> FrameLight {
+        let (told, coded) = (vec![told; channels], vec![None; channels]);
+        FrameLight { domain, channels: told, coded, visible: None }
+    }
+
+    /// Returns how codes of green, or of luma, follow from those of the plate.
+    pub fn main_coded(&self) -> Option<&Coded> {
+        self.coded.get(main_channel(self.coded.len())).and_then(Option::as_ref)
+    }
+
     /// Returns the gain of green, or of luma; `None` if it cannot be told.
     pub fn main(&self) -> Option<&Gain> {
         self.channels.get(main_channel(self.channels.len())).and_then(Told::gain)
@@ -80,6 +115,8 @@ impl Told {
 /// Why no gain can be told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Why {
+    /// No frame of the plate was given.
+    NoPlate,
     /// Frame and plate differ in size or in channels.
     UnlikePictures,
     /// Too few blocks that are neither dark, clipped nor masked.
@@ -97,13 +134,13 @@ pub enum Why {
 /// The gain of one channel.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Gain {
-    /// Frame over plate, as one number for the picture.
+    /// Frame over plate, as one number for the picture, or for the patch if one is given.
     pub gain: f64,
     /// Standard error of `gain`, from the picture itself.
     pub standard_error: f64,
     /// Gain over the picture.
-    pub plane: Plane,
-    /// Spread of block means about the plane, as a part of full signal.
+    pub tilt: Tilt,
+    /// Spread of block means about the tilt, as a part of full signal.
     pub residual: f64,
     /// Blocks used, as a part of those inside the mask and neither dark nor clipped.
     pub share: f64,
@@ -114,7 +151,7 @@ pub struct Gain {
 /// Gain over the picture: `gain * (1 + ax * x + ay * y)`, x to the right and y down, both
 /// from -.5 to .5 of the measured picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Plane {
+pub struct Tilt {
     /// Gain at the centre.
     pub gain: f64,
     /// Relative change over one picture width.
@@ -127,7 +164,7 @@ pub struct Plane {
     pub ay_error: f64,
 }
 
-impl Plane {
+impl Tilt {
     /// Returns the gain at a place, each coordinate from -.5 to .5.
     pub fn at(&self, x: f64, y: f64) -> f64 {
         self.gain * (1.0 + self.ax * x + self.ay * y)
@@ -143,101 +180,208 @@ pub struct LightMeter {
     plate: Plate,
     domain: Domain,
     table: LightTable,
+    signal: LightTable,
     mask: Option<Vec<bool>>,
+    patch: Option<Vec<bool>>,
+    setup: Option<Setup>,
     before: Option<Vec<f32>>,
+}
+
+/// What is worked out once for a plate and its areas.
+#[derive(Debug, Clone)]
+struct Setup {
+    choice: Choice,
+    /// Of each channel.
+    levels: Vec<Levels>,
+    /// Of the main channel, for what would be seen.
+    places: Vec<(f64, f64, f64)>,
 }
 
 impl LightMeter {
     /// Makes a meter for frames of the plate's encoding.
     pub fn new(plate: Plate, encoding: &Encoding) -> LightMeter {
         let domain = encoding.curve.map_or(Domain::Coded, Domain::Linear);
-        let table = LightTable::new(encoding.curve);
-        LightMeter { plate, domain, table, mask: None, before: None }
+        let (table, signal) = (LightTable::new(encoding.curve), LightTable::new(None));
+        let (mask, patch, setup, before) = (None, None, None, None);
+        LightMeter { plate, domain, table, signal, mask, patch, setup, before }
+    }
+
+    /// Returns the plate.
+    pub fn plate(&self) -> &Plate {
+        &self.plate
     }
 
     /// Uses only the blocks a mask holds: one flag a block, row-major. A mask of another
     /// length is as if it held none.
     pub fn with_mask(mut self, mask: Vec<bool>) -> LightMeter {
-        self.mask = Some(mask);
+        (self.mask, self.setup) = (Some(mask), None);
         self
+    }
+
+    /// Names the blocks of the patch: what is asked, there and around it, is turned into one
+    /// gain for the patch, whether its background is in sight or not.
+    pub fn with_patch(mut self, patch: Vec<bool>) -> LightMeter {
+        (self.patch, self.setup) = (Some(patch), None);
+        self
+    }
+
+    /// Returns the model of the codes and what each model left on frames of the plate.
+    pub fn choice(&mut self) -> Choice {
+        self.setup().choice.clone()
+    }
+
+    /// Works out what has not been yet.
+    fn setup(&mut self) -> &Setup {
+        let Self { plate, mask, patch, .. } = self;
+        let (mask, patch) = (mask.as_deref(), patch.as_deref());
+        let work_out = || {
+            let channels = plate.blocks().channels.len();
+            let (main, area) = (main_channel(channels), patch.or(mask));
+            Setup {
+                choice: coded::choose(plate, main, mask, patch),
+                levels: (0..channels).map(|at| Levels::of(plate, at, area)).collect(),
+                places: plate.levels(main, area).collect(),
+            }
+        };
+        self.setup.get_or_insert_with(work_out)
     }
 
     /// Measures one frame.
     pub fn measure(&mut self, frame: &Blocks) -> FrameLight {
-        let channels = if self.plate.is_like(frame) {
+        let light = if self.plate.is_like(frame) {
+            self.setup();
             self.all_channels(frame)
         } else {
-            vec![Told::CannotTell { why: Why::UnlikePictures, bound: None }]
+            let told = Told::CannotTell { why: Why::UnlikePictures, bound: None };
+            FrameLight::untold(self.domain, 1, told)
         };
         let main = frame.channels.get(main_channel(frame.channels.len()));
         self.before = main.map(|channel| channel.mean.clone());
-        FrameLight { domain: self.domain, channels }
+        light
     }
 
-    fn all_channels(&self, frame: &Blocks) -> Vec<Told> {
-        let main = main_channel(frame.channels.len());
-        let blocks = self.plate.ratios(frame, main, &self.table, self.mask.as_deref());
-        let noise = self.plate.noise_range();
-        let (fitted, only_quiet) = self.fit_main(frame, &blocks, noise);
-        let fitted = match fitted {
-            Ok(fitted) => fitted,
-            Err(why) => return vec![cannot_tell(&why); frame.channels.len()],
+    fn all_channels(&self, frame: &Blocks) -> FrameLight {
+        let (count, main) = (frame.channels.len(), main_channel(frame.channels.len()));
+        let Some(setup) = &self.setup else {
+            return FrameLight::without_plate(None, count);
         };
-        let used: Vec<(u32, u32)> = fitted.1.iter().map(|block| block.at).collect();
-        let of = blocks.len();
-        let told: Vec<Told> = (0..frame.channels.len())
-            .map(|channel| {
-                let fit = if channel == main {
-                    Ok(fitted.0.clone())
-                } else {
-                    self.fit_other(frame, channel, &used, noise)
-                };
-                fit.map_or_else(
-                    |why| cannot_tell(&why),
-                    |fit| Told::Gain(gain_of(&fit, of, only_quiet)),
-                )
-            })
-            .collect();
-        agreed(told)
+        let terms = match self.domain {
+            Domain::Linear(_) => Model::Tilt.terms(),
+            Domain::Coded => setup.choice.model.terms(),
+        };
+        let blocks = self.plate.ratios(frame, main, &self.table, self.mask.as_deref());
+        let (found, only_quiet) = self.fit_main(frame, &blocks, terms);
+        let found = match found {
+            Ok(found) => found,
+            Err(why) => return FrameLight::untold(self.domain, count, cannot_tell(&why)),
+        };
+        let in_channel = |channel: usize| {
+            if channel == main {
+                return Ok(found.clone());
+            }
+            let own = self.seen_in(frame, channel, &self.table, &found.blocks);
+            fit::fit_with(&own, self.plate.noise_range(), terms).map(|fit| Found::of(fit, &own))
+        };
+        let all: Vec<Result<Found, NoFit>> = (0..count).map(in_channel).collect();
+        let told = |(at, found): (usize, &Result<Found, NoFit>)| match found {
+            Ok(found) => {
+                let (levels, of) = (&setup.levels[at], blocks.len());
+                Told::Gain(self.gain_of(&found.fit, levels, of, only_quiet))
+            }
+            Err(why) => cannot_tell(why),
+        };
+        let channels = agreed(all.iter().enumerate().map(told).collect());
+        let mut light =
+            FrameLight { domain: self.domain, channels, coded: Vec::new(), visible: None };
+        for (at, found) in all.iter().enumerate() {
+            let found = found.as_ref().ok().filter(|_| light.channels[at].gain().is_some());
+            let found = found.and_then(|found| self.in_codes(frame, at, found, setup));
+            if at == main {
+                light.visible = found.as_ref().map(|found| self.visible(found, setup));
+            }
+            light.coded.push(found.map(|found| {
+                let eight = self.plate.blocks().eight_bits;
+                let levels = &setup.levels[at];
+                Coded::of(&found.fit, setup.choice.model, levels, blocks.len(), eight)
+            }));
+        }
+        light
     }
 
-    /// Fits another channel where the main one shows the background.
-    fn fit_other(
+    /// Returns the fit of the codes where the background shows.
+    fn in_codes(
         &self,
         frame: &Blocks,
         channel: usize,
-        used: &[(u32, u32)],
-        noise: Noise,
-    ) -> Result<Fit, NoFit> {
-        let mut own = self.plate.ratios(frame, channel, &self.table, self.mask.as_deref());
-        own.retain(|block| used.binary_search_by_key(&key(block.at), |at| key(*at)).is_ok());
-        fit::fit(&own, noise)
+        found: &Found,
+        setup: &Setup,
+    ) -> Option<Found> {
+        if self.domain == Domain::Coded {
+            return Some(found.clone());
+        }
+        let own = self.seen_in(frame, channel, &self.signal, &found.blocks);
+        let fit = fit::settle(&own, self.plate.noise_range(), setup.choice.model.terms())?;
+        Some(Found::of(fit, &own))
+    }
+
+    fn visible(&self, found: &Found, setup: &Setup) -> Visible {
+        let span = self.plate.blocks().eight_bits[1];
+        let Found { fit, blocks } = found;
+        visible::foretell(&setup.places, blocks, fit, self.plate.noise_range(), span)
+    }
+
+    /// Compares a channel where the main one shows the background.
+    fn seen_in(
+        &self,
+        frame: &Blocks,
+        channel: usize,
+        table: &LightTable,
+        seen: &[Ratio],
+    ) -> Vec<Ratio> {
+        let mut own = self.plate.ratios(frame, channel, table, self.mask.as_deref());
+        own.retain(|block| seen.binary_search_by_key(&key(block.at), |seen| key(seen.at)).is_ok());
+        own
     }
 
     /// Fits the main channel, on blocks at rest if all of them do not give half.
-    #[allow(clippy::type_complexity, reason = "a fit and the blocks it used")]
     fn fit_main(
         &self,
         frame: &Blocks,
         blocks: &[Ratio],
-        noise: Noise,
-    ) -> (Result<(Fit, Vec<Ratio>), NoFit>, bool) {
-        let with_used = |fit: Fit, blocks: &[Ratio]| {
-            let used = fit.used.iter().map(|at| blocks[*at]).collect();
-            (fit, used)
-        };
-        let all = fit::fit(blocks, noise);
+        terms: Terms,
+    ) -> (Result<Found, NoFit>, bool) {
+        let noise = self.plate.noise_range();
+        let all = fit::fit_with(blocks, noise, terms);
         let enough = |fit: &Fit| fit.used.len() as f64 >= HALF * blocks.len() as f64;
-        if all.as_ref().is_ok_and(enough) {
-            return (all.map(|fit| with_used(fit, blocks)), false);
-        }
-        let quiet = self.quiet(frame, blocks, noise);
-        if let Some(quiet) = quiet
-            && let Ok(fit) = fit::fit(&quiet, noise)
+        if !all.as_ref().is_ok_and(enough)
+            && let Some(quiet) = self.quiet(frame, blocks, noise)
+            && let Ok(fit) = fit::fit_with(&quiet, noise, terms)
         {
-            return (Ok(with_used(fit, &quiet)), true);
+            return (Ok(Found::of(fit, &quiet)), true);
         }
-        (all.map(|fit| with_used(fit, blocks)), false)
+        (all.map(|fit| Found::of(fit, blocks)), false)
+    }
+
+    /// Turns a fit into a gain: with a patch, or in codes, for the levels and the place of
+    /// the area it is for.
+    fn gain_of(&self, fit: &Fit, levels: &Levels, of: usize, only_quiet: bool) -> Gain {
+        let coded = self.domain == Domain::Coded;
+        let mut tilt = tilt_of(fit);
+        if coded {
+            let flat = fit::Surface { across: 0.0, down: 0.0, ..fit.tilt };
+            let with_lift = levels.as_gain(flat);
+            let scale = tilt.gain / with_lift;
+            tilt = Tilt { gain: with_lift, ax: tilt.ax * scale, ay: tilt.ay * scale, ..tilt };
+        }
+        let for_area = coded || self.patch.is_some();
+        Gain {
+            gain: if for_area { levels.as_gain(fit.tilt) } else { fit.gain },
+            standard_error: fit.error,
+            tilt,
+            residual: fit.residual,
+            share: fit.used.len() as f64 / of.max(1) as f64,
+            only_quiet,
+        }
     }
 
     /// Returns the blocks that changed since the frame before only as the light did.
@@ -258,6 +402,20 @@ impl LightMeter {
         let at: Vec<(u32, u32)> = fit.used.iter().map(|used| changes[*used].at).collect();
         let still = |block: &&Ratio| at.binary_search_by_key(&key(block.at), |at| key(*at)).is_ok();
         Some(blocks.iter().filter(still).copied().collect())
+    }
+}
+
+/// A fit and the blocks it used.
+#[derive(Clone)]
+struct Found {
+    fit: Fit,
+    blocks: Vec<Ratio>,
+}
+
+impl Found {
+    fn of(fit: Fit, of: &[Ratio]) -> Found {
+        let blocks = fit.used.iter().filter_map(|at| of.get(*at)).copied().collect();
+        Found { fit, blocks }
     }
 }
 
@@ -296,20 +454,13 @@ fn cannot_tell(why: &NoFit) -> Told {
     Told::CannotTell { why, bound }
 }
 
-fn gain_of(fit: &Fit, of: usize, only_quiet: bool) -> Gain {
+fn tilt_of(fit: &Fit) -> Tilt {
     let centre = fit.tilt.gain;
-    Gain {
-        gain: fit.gain,
-        standard_error: fit.error,
-        plane: Plane {
-            gain: centre,
-            ax: fit.tilt.across / centre,
-            ay: fit.tilt.down / centre,
-            ax_error: fit.slope_errors.0 / centre,
-            ay_error: fit.slope_errors.1 / centre,
-        },
-        residual: fit.residual,
-        share: fit.used.len() as f64 / of.max(1) as f64,
-        only_quiet,
+    Tilt {
+        gain: centre,
+        ax: fit.tilt.across / centre,
+        ay: fit.tilt.down / centre,
+        ax_error: fit.slope_errors.0 / centre,
+        ay_error: fit.slope_errors.1 / centre,
     }
 }
