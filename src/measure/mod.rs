@@ -14,12 +14,17 @@ mod mask;
 mod motion;
 mod mean;
 mod spool;
+mod small;
+mod patterns;
 pub mod light;
 pub mod lockoff;
+pub mod sharpness;
+pub mod stillness;
 pub mod transfer;
 
 pub use mask::Mask;
 pub use mean::PlateSum;
 pub use motion::Motion;
+pub use patterns::{CELL, Patterns, Sums, TILE};
 pub use plane::{Excluded, Plane, Sample, View};
 pub use spool::Spool;
