@@ -1,0 +1,412 @@
+//! Small things that pass through the picture: insects, drips, edges of shadows.
+
+use crate::measure::patterns::{CELL, Patterns, Sums, TILE};
+use crate::time::Frame;
+
+const CELLS: usize = TILE / CELL;
+/// Brightness classes of the noise.
+const CLASSES: usize = 16;
+/// Steps of the histograms of deviations, and steps a code.
+const BINS: usize = 512;
+const BINS_A_CODE: f32 = 16.0;
+/// Median of the absolute value of a normal variable of variance 1.
+const MIDDLE: f32 = 0.6745;
+/// Candidates kept in a frame; a picture with more moves everywhere.
+const MOST: usize = 4000;
+/// Frames a track is summed over.
+pub(super) const TRACK: usize = 5;
+/// Frames that are enough for something strong.
+const STRONG: usize = 3;
+
+/// What is asked of things that pass.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CrossingLimits {
+    /// A cell counts as a candidate beyond this many standard deviations. Ours: about one
+    /// cell in 2,000 of pure grain.
+    pub candidate: f32,
+    /// Sum of the scores of five frames of a track that moves. Ours.
+    pub track: f32,
+    /// Score that is enough in each of three frames in a row between which it moves. Ours.
+    pub strong: f32,
+    /// How far a thing may go from one frame to the next, in pixels. Ours: 1/80 of the width
+    /// of a high-definition picture.
+    pub reach_px: f32,
+    /// Least deviation that counts at all, in codes of eight bits. Ours.
+    pub least_codes: f32,
+}
+
+impl Default for CrossingLimits {
+    fn default() -> Self {
+        Self { candidate: 3.5, track: 23.0, strong: 6.5, reach_px: 24.0, least_codes: 1.5 }
+    }
+}
+
+/// A cell that something passed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Passed {
+    pub tile: u32,
+    /// Frames since the track began.
+    pub since: u8,
+    pub z: f32,
+    pub codes: f32,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Candidate {
+    x: u16,
+    y: u16,
+    z: f32,
+    codes: f32,
+    /// Scores of the last frames of the best track that ends here, the latest first.
+    track: [f32; TRACK],
+    /// Where it was in them.
+    places: [(u16, u16); TRACK],
+    length: u8,
+}
+
+/// Watches cells from frame to frame.
+#[derive(Debug, Clone)]
+pub(super) struct Crossings {
+    limits: CrossingLimits,
+    wide: usize,
+    high: usize,
+    across: usize,
+    down: usize,
+    class: Vec<u8>,
+    /// Squared noise beyond that of its class (times it) and by slopes (added).
+    more: Vec<f32>,
+    slope: Vec<f32>,
+    spread: [f32; CLASSES],
+    last: Vec<Candidate>,
+    last_frame: Option<Frame>,
+    heads: Vec<u32>,
+}
+
+impl Crossings {
+    pub fn new(patterns: &Patterns, limits: CrossingLimits) -> Self {
+        let (across, down) = patterns.tiles();
+        let (mean, slope, variance, free) = patterns.cell_planes();
+        let class: Vec<u8> =
+            mean.iter().map(|level| (level / 16.0).clamp(0.0, 15.0) as u8).collect();
+        let mut of_class: Vec<Vec<f32>> = vec![Vec::new(); CLASSES];
+        for ((class, variance), _) in class.iter().zip(variance).zip(free).filter(|(_, f)| **f) {
+            of_class[usize::from(*class)].push(*variance);
+        }
+        let usual: Vec<f32> = of_class.iter_mut().map(|values| median(values)).collect();
+        let more = class.iter().zip(variance).map(|(class, variance)| {
+            let usual = usual[usize::from(*class)].max(1e-3);
+            (variance / usual).max(1.0)
+        });
+        Self {
+            limits,
+            wide: across * CELLS,
+            high: down * CELLS,
+            across,
+            down,
+            more: more.collect(),
+            // Leftover motion of .04 px is below what the lock-off tells from one frame.
+            slope: slope.iter().map(|slope| (0.04 * slope).powi(2)).collect(),
+            class,
+            spread: [0.0; CLASSES],
+            last: Vec::new(),
+            last_frame: None,
+            heads: Vec::new(),
+        }
+    }
+
+    /// Forgets the tracks: frames were left out.
+    pub fn cut(&mut self) {
+        self.last.clear();
+        self.last_frame = None;
+    }
+
+    pub fn see(
+        &mut self,
+        frame: Frame,
+        patterns: &Patterns,
+        sums: &Sums,
+        light: (f32, f32),
+        hidden: &[bool],
+    ) -> Vec<Passed> {
+        let scores = self.scores(patterns, sums, light, hidden);
+        let mut found = self.candidates(&scores);
+        if self.last_frame.is_some_and(|last| last.0.saturating_add(1) == frame.0) {
+            self.link(&mut found);
+        }
+        let passed = found.iter().filter_map(|candidate| self.judged(candidate)).collect();
+        self.last = found;
+        self.last_frame = Some(frame);
+        passed
+    }
+
+    /// Returns the deviation of every cell from the plate in standard deviations, and in
+    /// codes; both zero where it cannot be told.
+    fn scores(
+        &mut self,
+        patterns: &Patterns,
+        sums: &Sums,
+        light: (f32, f32),
+        hidden: &[bool],
+    ) -> (Vec<f32>, Vec<f32>) {
+        let (mean, _, _, free) = patterns.cell_planes();
+        let mut off: Vec<f32> = sums
+            .cells
+            .iter()
+            .zip(mean)
+            .map(|(now, plate)| now - light.0 * plate - light.1)
+            .collect();
+        let levels = self.levels(&off, free, hidden);
+        let mut told = vec![false; off.len()];
+        for (row, (line, told)) in
+            off.chunks_exact_mut(self.wide).zip(told.chunks_exact_mut(self.wide)).enumerate()
+        {
+            let free = &free[row * self.wide..(row + 1) * self.wide];
+            for tile in 0..self.across {
+                let number = row / CELLS * self.across + tile;
+                let is_hidden = hidden.get(number) == Some(&true);
+                for cell in tile * CELLS..(tile + 1) * CELLS {
+                    told[cell] = free[cell] && !is_hidden;
+                    line[cell] = if told[cell] { line[cell] - levels[number] } else { 0.0 };
+                }
+            }
+        }
+        let squares = self.class_squares(&off, &told);
+        let mut z = vec![0.0_f32; off.len()];
+        for (at, value) in z.iter_mut().enumerate() {
+            let square = squares[usize::from(self.class[at])] * self.more[at] + self.slope[at];
+            *value = off[at] / square.sqrt();
+        }
+        (z, off)
+    }
+
+    /// Mean deviation around each small tile, five by five of them: light that drifts.
+    fn levels(&self, off: &[f32], free: &[bool], hidden: &[bool]) -> Vec<f32> {
+        let mut sums = vec![(0.0_f32, 0.0_f32); self.across * self.down];
+        for (row, line) in off.chunks_exact(self.wide).enumerate() {
+            let free = &free[row * self.wide..(row + 1) * self.wide];
+            for tile in 0..self.across {
+                let number = row / CELLS * self.across + tile;
+                if hidden.get(number) == Some(&true) {
+                    continue;
+                }
+                for cell in tile * CELLS..(tile + 1) * CELLS {
+                    if free[cell] {
+                        sums[number].0 += line[cell].clamp(-20.0, 20.0);
+                        sums[number].1 += 1.0;
+                    }
+                }
+            }
+        }
+        let near = |at: usize, most: usize| at.saturating_sub(2)..(at + 3).min(most);
+        let around = |x: usize, y: usize| {
+            let (mut sum, mut count) = (0.0, 0.0);
+            for row in near(y, self.down) {
+                for column in near(x, self.across) {
+                    let (own, cells) = sums[row * self.across + column];
+                    sum += own;
+                    count += cells;
+                }
+            }
+            if count > 0.0 { sum / count } else { 0.0 }
+        };
+        (0..self.across * self.down).map(|at| around(at % self.across, at / self.across)).collect()
+    }
+
+    /// Robust squared spread of each brightness class in this frame, never below a slow
+    /// average of earlier ones: noise that is frozen shows between places, not in time.
+    fn class_squares(&mut self, off: &[f32], told: &[bool]) -> [f32; CLASSES] {
+        let mut counts = vec![[0_u32; BINS]; CLASSES];
+        let mut whole = [0_u32; CLASSES];
+        for at in (0..off.len()).step_by(3).filter(|at| told[*at]) {
+            let class = usize::from(self.class[at]);
+            let bin = (off[at].abs() * BINS_A_CODE) as usize;
+            counts[class][bin.min(BINS - 1)] += 1;
+            whole[class] += 1;
+        }
+        let mut squares = [0.0; CLASSES];
+        for class in 0..CLASSES {
+            if whole[class] >= 50 {
+                let now = median_of(&counts[class], whole[class]) / MIDDLE;
+                let before = self.spread[class];
+                self.spread[class] =
+                    if before == 0.0 { now } else { before + (now - before) * 0.1 };
+                squares[class] = now.max(self.spread[class]);
+            }
+        }
+        fill_gaps(&mut squares);
+        squares.map(|spread| (spread * spread).max(FLOOR))
+    }
+
+    fn candidates(&self, (z, off): &(Vec<f32>, Vec<f32>)) -> Vec<Candidate> {
+        let (wide, high) = (self.wide, self.high);
+        let mut four = vec![0.0_f32; z.len()];
+        for y in 0..high.saturating_sub(1) {
+            let (top, bottom) = (&z[y * wide..(y + 1) * wide], &z[(y + 1) * wide..(y + 2) * wide]);
+            for (x, out) in four[y * wide..(y + 1) * wide - 1].iter_mut().enumerate() {
+                *out = 0.5 * (top[x] + top[x + 1] + bottom[x] + bottom[x + 1]);
+            }
+        }
+        let share = 1.0 / spread_of(&four).max(1.0);
+        let limit = self.limits.candidate;
+        let strong: Vec<f32> = z
+            .iter()
+            .zip(&four)
+            .map(|(one, four)| {
+                let four = four * share;
+                if four.abs() >= one.abs() * 0.9 { four } else { one * 0.9 }
+            })
+            .collect();
+        let mut found = Vec::new();
+        for y in 0..high {
+            for x in 0..wide {
+                let own = strong[y * wide + x];
+                if own.abs() <= limit || !is_peak(&strong, wide, high, x, y) {
+                    continue;
+                }
+                let codes = off[y * wide + x];
+                found.push(Candidate {
+                    x: x as u16,
+                    y: y as u16,
+                    z: own,
+                    codes,
+                    track: [own.abs(), 0.0, 0.0, 0.0, 0.0],
+                    places: [(x as u16, y as u16); TRACK],
+                    length: 1,
+                });
+            }
+        }
+        if found.len() > MOST {
+            found.sort_by(|a, b| b.z.abs().total_cmp(&a.z.abs()).then((a.y, a.x).cmp(&(b.y, b.x))));
+            found.truncate(MOST);
+        }
+        found
+    }
+
+    /// Hangs each candidate on the best track of the frame before within reach.
+    fn link(&mut self, found: &mut [Candidate]) {
+        let (across, none) = (self.across, u32::MAX);
+        self.heads.clear();
+        self.heads.resize(self.across * self.down, none);
+        let mut next = vec![none; self.last.len()];
+        for (at, candidate) in self.last.iter().enumerate() {
+            let tile = usize::from(candidate.y) / CELLS * across + usize::from(candidate.x) / CELLS;
+            next[at] = self.heads[tile];
+            self.heads[tile] = at as u32;
+        }
+        let reach = self.limits.reach_px / CELL as f32;
+        let tiles = (reach / CELLS as f32).ceil() as usize;
+        for candidate in found.iter_mut() {
+            let (x, y) = (usize::from(candidate.x) / CELLS, usize::from(candidate.y) / CELLS);
+            let mut best: Option<(f32, u32)> = None;
+            for row in y.saturating_sub(tiles)..(y + tiles + 1).min(self.down) {
+                for column in x.saturating_sub(tiles)..(x + tiles + 1).min(across) {
+                    let mut at = self.heads[row * across + column];
+                    while at != none {
+                        let before = &self.last[at as usize];
+                        if before.z * candidate.z > 0.0 && distance(before, candidate) <= reach {
+                            // What stays where it is is linked to itself.
+                            let sum = before.track[..TRACK - 1].iter().sum::<f32>()
+                                - FARTHER * distance(before, candidate);
+                            if best.is_none_or(|(most, _)| sum > most) {
+                                best = Some((sum, at));
+                            }
+                        }
+                        at = next[at as usize];
+                    }
+                }
+            }
+            if let Some((_, at)) = best {
+                let before = &self.last[at as usize];
+                candidate.track[1..].copy_from_slice(&before.track[..TRACK - 1]);
+                candidate.places[1..].copy_from_slice(&before.places[..TRACK - 1]);
+                candidate.length = before.length.saturating_add(1);
+            }
+        }
+    }
+
+    fn judged(&self, candidate: &Candidate) -> Option<Passed> {
+        let limits = &self.limits;
+        if candidate.codes.abs() < limits.least_codes {
+            return None;
+        }
+        let sum: f32 = candidate.track.iter().sum();
+        let (first, here) = (candidate.places[TRACK - 1], candidate.places[0]);
+        let went = first.0.abs_diff(here.0).max(first.1.abs_diff(here.1));
+        let moves = |count: usize| {
+            candidate.places[..count].windows(2).filter(|two| two[0] != two[1]).count()
+        };
+        let long = usize::from(candidate.length) >= TRACK;
+        let tracked = long && sum >= limits.track && went >= 2 && moves(TRACK) >= 2;
+        let strong = candidate.track[..STRONG].iter().all(|z| *z >= limits.strong);
+        let quick = strong && moves(STRONG) == STRONG - 1;
+        if !tracked && !quick {
+            return None;
+        }
+        let tile =
+            usize::from(candidate.y) / CELLS * self.across + usize::from(candidate.x) / CELLS;
+        let since = if tracked { TRACK as u8 - 1 } else { STRONG as u8 - 1 };
+        Some(Passed { tile: tile as u32, since, z: candidate.z.abs(), codes: candidate.codes })
+    }
+}
+
+/// What a track loses for each cell it goes from one frame to the next.
+const FARTHER: f32 = 0.3;
+
+/// Least squared noise of a cell in codes: an eighth of a code, below what eight bits step.
+const FLOOR: f32 = 0.125 * 0.125;
+
+fn distance(a: &Candidate, b: &Candidate) -> f32 {
+    let off = |a: u16, b: u16| f32::from(a.abs_diff(b));
+    off(a.x, b.x).hypot(off(a.y, b.y))
+}
+
+fn is_peak(strong: &[f32], wide: usize, high: usize, x: usize, y: usize) -> bool {
+    let own = strong[y * wide + x].abs();
+    for row in y.saturating_sub(1)..(y + 2).min(high) {
+        for column in x.saturating_sub(1)..(x + 2).min(wide) {
+            let other = strong[row * wide + column].abs();
+            let earlier = (row, column) < (y, x);
+            if other > own || (other == own && earlier) {
+                return false;
+            }
+        }
+    }
+    true
+}
+
+fn median_of(counts: &[u32; BINS], whole: u32) -> f32 {
+    let mut left = whole / 2;
+    for (bin, count) in counts.iter().enumerate() {
+        if *count > left {
+            return (bin as f32 + left as f32 / *count as f32) / BINS_A_CODE;
+        }
+        left -= count;
+    }
+    BINS as f32 / BINS_A_CODE
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+fn spread_of(values: &[f32]) -> f32 {
+    let mut some: Vec<f32> =
+        values.iter().step_by(7).filter(|v| **v != 0.0).map(|value| value.abs()).collect();
+    median(&mut some) / MIDDLE
+}
+
+/// Gives classes with too few cells the spread of the nearest that has enough.
+fn fill_gaps(values: &mut [f32; CLASSES]) {
+    let known = *values;
+    for at in 0..CLASSES {
+        if known[at] == 0.0 {
+            let nearest = (0..CLASSES).filter(|other| known[*other] > 0.0);
+            let nearest = nearest.min_by_key(|other| other.abs_diff(at));
+            values[at] = nearest.map_or(0.0, |other| known[other]);
+        }
+    }
+}
