@@ -14,6 +14,7 @@ mod mask;
 mod motion;
 mod mean;
 mod spool;
+pub mod boom;
 pub mod light;
 pub mod lockoff;
 pub mod transfer;
