@@ -17,6 +17,7 @@ mod spool;
 mod planes;
 mod patterns;
 mod small;
+pub mod boom;
 pub mod delivery;
 pub mod divider;
 pub mod light;

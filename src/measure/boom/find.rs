@@ -1,0 +1,496 @@
+//! Plates and boom spans that nobody logged.
+
+use super::blobs::Window;
+use super::limits::FinderLimits;
+use super::reference::{Compared, Reference, ReferenceSum, Steps};
+use super::restless;
+use super::small_take::SmallTake;
+use super::tone::BlockMeans;
+use super::track::{Manner, Track, Tracker};
+use crate::measure::Mask;
+use crate::measure::plane::Plane;
+use crate::time::{FrameRange, union};
+use std::ops::Range;
+
+/// An edge of the picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Edge {
+    /// The upper edge.
+    Top,
+    /// The left edge.
+    Left,
+    /// The right edge.
+    Right,
+}
+
+/// What is known beforehand. It narrows the search and never replaces what is seen.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Hints {
+    /// Plates that a log claims (file frames). They are tried as references first.
+    pub plates: Vec<FrameRange>,
+    /// The edge the boom comes from, if a log says so.
+    pub edge: Option<Edge>,
+    /// Where the boom is, as shares of width and height: left, top, right, bottom.
+    pub area: Option<[f32; 4]>,
+    /// Lock-offs (file frames); empty means all of the take.
+    pub usable: Vec<FrameRange>,
+}
+
+/// What can be said.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Say {
+    /// Nothing was seen to come or go, and nothing at the edge moves. A boom that hangs still
+    /// in every frame looks just like that.
+    NoBoomEvent,
+    /// A boom was seen to come or go, and plates confirm it.
+    Booms,
+    /// The pictures do not tell.
+    CannotTell(Why),
+}
+
+/// Why the pictures do not tell.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Why {
+    /// There is no frame.
+    NoFrames,
+    /// There are fewer frames than a plate needs.
+    TooShort,
+    /// Something hangs in the picture and moves, and never comes or goes.
+    NeverLeaves,
+    /// Something comes or goes, and no run of frames without it confirms that.
+    Unconfirmed,
+}
+
+/// Plates and booms of a take, in file frames from the first one added.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// Frames with the boom or its shadow in the picture.
+    pub booms: Vec<FrameRange>,
+    /// Frames without, confirmed, less a guard at each boom.
+    pub plates: Vec<FrameRange>,
+    /// As `plates`, but fewer frames than a plate needs.
+    pub short: Vec<FrameRange>,
+    /// Frames that were neither confirmed as plate nor as boom.
+    pub doubtful: Vec<FrameRange>,
+    /// Every small pixel that boom or shadow covered.
+    pub region: Mask,
+    /// What can be said of the whole.
+    pub say: Say,
+}
+
+/// What one reference tells of a lock-off.
+struct Hypothesis {
+    spans: Vec<Range<usize>>,
+    region: Mask,
+    score: f64,
+}
+
+/// Finds plates and booms. See the module for the steps.
+///
+/// # Errors
+///
+/// As the system says: frames cannot be read back.
+pub fn find(take: &mut SmallTake, hints: &Hints, limits: &FinderLimits) -> std::io::Result<Found> {
+    let (width, height) = take.size();
+    let mut found = Found {
+        booms: Vec::new(),
+        plates: Vec::new(),
+        short: Vec::new(),
+        doubtful: Vec::new(),
+        region: Mask::new(width, height),
+        say: Say::CannotTell(Why::NoFrames),
+    };
+    let whole = FrameRange::new(0, take.frames() as i64);
+    let mut said = Vec::new();
+    for span in lock_offs(&hints.usable, whole) {
+        let say = Search { take, hints, limits, span }.run(&mut found)?;
+        said.push(say);
+    }
+    let first = |wanted: fn(&Say) -> bool| said.iter().copied().find(wanted);
+    found.say = first(|say| *say == Say::Booms)
+        .or_else(|| first(|say| matches!(say, Say::CannotTell(why) if *why != Why::TooShort)))
+        .or_else(|| first(|say| *say == Say::NoBoomEvent))
+        .or_else(|| said.first().copied())
+        .unwrap_or(found.say);
+    Ok(found)
+}
+
+fn lock_offs(usable: &[FrameRange], whole: FrameRange) -> Vec<Range<usize>> {
+    let usable = if usable.is_empty() { vec![whole] } else { union(usable) };
+    let inside = usable.iter().filter_map(|range| range.overlap(whole));
+    inside.map(|range| range.start.0 as usize..range.end.0 as usize).collect()
+}
+
+fn file_range(range: &Range<usize>) -> FrameRange {
+    FrameRange::new(range.start as i64, range.end as i64)
+}
+
+/// One lock-off.
+struct Search<'a> {
+    take: &'a mut SmallTake,
+    hints: &'a Hints,
+    limits: &'a FinderLimits,
+    span: Range<usize>,
+}
+
+impl Search<'_> {
+    fn run(&mut self, found: &mut Found) -> std::io::Result<Say> {
+        if self.span.len() < self.limits.plate_frames {
+            found.doubtful.push(file_range(&self.span));
+            return Ok(Say::CannotTell(Why::TooShort));
+        }
+        let windows = self.windows()?;
+        let references = self.references(&windows)?;
+        let mut unconfirmed = false;
+        for steps in self.limits.steps {
+            let trackers = self.follow(&references, steps, |_, _, _| ())?;
+            let hypotheses: Vec<Hypothesis> =
+                trackers.iter().map(|tracker| self.hypothesis(&tracker.done)).collect();
+            for best in ranked(hypotheses) {
+                if self.confirm(&best, steps, found)? {
+                    return Ok(Say::Booms);
+                }
+                unconfirmed = true;
+            }
+        }
+        let why = if unconfirmed {
+            Why::Unconfirmed
+        } else if restless::hangs(self.take, &self.span, &references, self.limits)? {
+            Why::NeverLeaves
+        } else {
+            found.plates.push(file_range(&self.span));
+            return Ok(Say::NoBoomEvent);
+        };
+        found.doubtful.push(file_range(&self.span));
+        Ok(Say::CannotTell(why))
+    }
+
+    /// Chooses windows of frames to try as references: evenly spaced, and those whose edge
+    /// of the picture is least like any chosen before.
+    fn windows(&mut self) -> std::io::Result<Vec<Range<usize>>> {
+        let (n, limits) = (self.span.len(), self.limits);
+        let length = (n / limits.references.max(1))
+            .clamp(limits.window_frames.0, limits.window_frames.1)
+            .min(n);
+        let even = (limits.references / 2).min(n / length).max(1);
+        let mut starts: Vec<usize> =
+            (0..even).map(|at| self.span.start + at * (n - length) / (even - 1).max(1)).collect();
+        for claim in &self.hints.plates {
+            let Some(claim) = claim.overlap(file_range(&self.span)) else { continue };
+            let (from, to) = (claim.start.0 as usize, claim.end.0 as usize);
+            starts.push((from + to.saturating_sub(length)) / 2);
+        }
+        starts.retain(|start| start + length <= self.span.end);
+        self.add_unlike(&mut starts, length)?;
+        starts.sort_unstable();
+        starts.dedup();
+        Ok(starts.into_iter().map(|start| start..start + length).collect())
+    }
+
+    /// Adds windows whose strip along the edges is least like that of those chosen.
+    fn add_unlike(&mut self, starts: &mut Vec<usize>, length: usize) -> std::io::Result<()> {
+        let mut plane = Plane::default();
+        let mut strips = Vec::new();
+        let all: Vec<usize> =
+            self.span.clone().step_by(length).filter(|at| at + length <= self.span.end).collect();
+        for at in &all {
+            self.take.read(at + length / 2, &mut plane)?;
+            strips.push(edge_strip(&plane));
+        }
+        let unlike = |a: &[f32], b: &[f32]| {
+            a.iter().zip(b).map(|(a, b)| (a - b).abs().min(32.0)).sum::<f32>()
+        };
+        let mut nearest = vec![f32::MAX; all.len()];
+        let mut chosen = starts.clone();
+        while let Some(next) = chosen.pop() {
+            let own = &strips[((next - self.span.start) / length).min(strips.len() - 1)];
+            for (near, strip) in nearest.iter_mut().zip(&strips) {
+                *near = near.min(unlike(own, strip));
+            }
+            if chosen.is_empty() && starts.len() < self.limits.references {
+                let far = (0..all.len())
+                    .max_by(|a, b| nearest[*a].total_cmp(&nearest[*b]).then(b.cmp(a)));
+                if let Some(far) = far.filter(|far| nearest[*far] > 0.0) {
+                    starts.push(all[far]);
+                    chosen.push(all[far]);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn references(&mut self, windows: &[Range<usize>]) -> std::io::Result<Vec<Reference>> {
+        let mut plane = Plane::default();
+        let mut references = Vec::new();
+        for window in windows {
+            let mut sum = ReferenceSum::default();
+            for frame in window.clone() {
+                self.take.read(frame, &mut plane)?;
+                sum.add(&plane);
+            }
+            references.extend(sum.finish(self.limits.grain_codes));
+        }
+        Ok(references)
+    }
+
+    /// Follows what hangs in the picture against each reference, over all frames.
+    fn follow(
+        &mut self,
+        references: &[Reference],
+        steps: Steps,
+        mut see: impl FnMut(usize, usize, &Compared),
+    ) -> std::io::Result<Vec<Tracker>> {
+        let mut trackers: Vec<Tracker> = references.iter().map(|_| Tracker::default()).collect();
+        let manner = self.manner();
+        let (mut plane, mut compared) = (Plane::default(), Compared::default());
+        for frame in self.span.clone() {
+            self.take.read(frame, &mut plane)?;
+            let blocks = BlockMeans::of(&plane);
+            for (at, (reference, tracker)) in references.iter().zip(&mut trackers).enumerate() {
+                reference.compare(&plane, &blocks, steps, &mut compared);
+                tracker.see(frame, &plane, &compared, manner);
+                see(frame, at, &compared);
+            }
+        }
+        trackers.iter_mut().for_each(Tracker::finish);
+        Ok(trackers)
+    }
+
+    fn manner(&self) -> Manner {
+        let (width, height) = self.take.size();
+        Manner {
+            window: Window::whole(width, height),
+            side_share: self.limits.side_share,
+            lowest_share: self.limits.lowest_share,
+            least_area: self.limits.begin_pixels,
+        }
+    }
+
+    /// Gathers the booms among the tracks of one reference.
+    fn hypothesis(&self, tracks: &[Track]) -> Hypothesis {
+        let (width, height) = self.take.size();
+        let mut region = Mask::new(width, height);
+        let (mut spans, mut score) = (Vec::new(), 0.0);
+        for track in tracks {
+            if self.is_boom(track) {
+                spans.push(track.start..track.end);
+                region.add(&track.union);
+                score += track.mass * track.polarity();
+            } else if track.polarity() < -self.limits.polarity {
+                score -= 2.0 * track.mass;
+            }
+        }
+        Hypothesis { spans: merged(spans), region, score }
+    }
+
+    /// Tells whether a track came or went by sliding through the edge, and looks like a thing
+    /// in the frames and not like one in the reference.
+    fn is_boom(&self, track: &Track) -> bool {
+        let (limits, (width, height)) = (self.limits, self.take.size());
+        let big = track.peak as f32 >= limits.peak_share * (width * height) as f32;
+        if !big || track.frames() < limits.boom_frames || track.polarity() < limits.polarity {
+            return false;
+        }
+        let (slid_in, slid_out) = self.slides(track);
+        let (whole_in, whole_out) =
+            (slid_in || track.start == self.span.start, slid_out || track.end == self.span.end);
+        whole_in && whole_out && (slid_in || slid_out) && self.fits_hint(track)
+    }
+
+    fn slides(&self, track: &Track) -> (bool, bool) {
+        let small = track.full_depth() * f64::from(self.limits.slide_share);
+        let is_small = |depth: Option<&u16>| depth.is_some_and(|depth| f64::from(*depth) <= small);
+        let slid_in = track.start > self.span.start && is_small(track.depths.first());
+        let slid_out = track.end < self.span.end && is_small(track.depths.last());
+        (slid_in, slid_out)
+    }
+
+    fn fits_hint(&self, track: &Track) -> bool {
+        let (width, height) = self.take.size();
+        let Some((left, top, right, bottom)) = track.union.bounds() else { return false };
+        let at_edge = self.hints.edge.is_none_or(|edge| match edge {
+            Edge::Top => top <= 1,
+            Edge::Left => left <= 1,
+            Edge::Right => right + 1 >= width,
+        });
+        let share = |at: usize, of: usize| at as f32 / of.max(1) as f32;
+        at_edge
+            && self.hints.area.is_none_or(|[x0, y0, x1, y1]| {
+                share(left, width) < x1
+                    && share(right, width) > x0
+                    && share(top, height) < y1
+                    && share(bottom, height) > y0
+            })
+    }
+
+    /// Tries each run of frames without the boom, alone, as the reference.
+    fn confirm(
+        &mut self,
+        best: &Hypothesis,
+        steps: Steps,
+        found: &mut Found,
+    ) -> std::io::Result<bool> {
+        let limits = self.limits;
+        let runs = self.clean_runs(&best.spans);
+        let mut windows = Vec::new();
+        let mut owners = Vec::new();
+        for (at, run) in runs.iter().enumerate().filter(|(_, run)| run.len() >= limits.plate_frames)
+        {
+            let length = limits.window_frames.1.min(run.len());
+            let mut starts = vec![run.start, (run.start + run.end - length) / 2, run.end - length];
+            starts.dedup();
+            if windows.len() + starts.len() <= limits.confirmations {
+                owners.extend(starts.iter().map(|_| at));
+                windows.extend(starts.iter().map(|start| *start..start + length));
+            }
+        }
+        let references = self.references(&windows)?;
+        let region = best.region.clone();
+        let mut shares: Vec<Vec<f32>> = vec![vec![0.0; self.span.len()]; references.len()];
+        let (first, count) = (self.span.start, region.count().max(1) as f32);
+        let width = region.width();
+        let trackers = self.follow(&references, steps, |frame, at, compared| {
+            let held = region.pixels().filter(|(x, y)| compared.levels[y * width + x] != 0).count();
+            shares[at][frame - first] = held as f32 / count;
+        })?;
+        let agreed: Vec<(usize, Hypothesis)> = trackers
+            .iter()
+            .map(|tracker| self.hypothesis(&tracker.done))
+            .enumerate()
+            .filter(|(_, other)| likeness(&best.spans, &other.spans) >= limits.agreement)
+            .collect();
+        if 2 * agreed.len() < references.len() {
+            return Ok(false);
+        }
+        let clean = |at: usize| -> f64 {
+            let frames = runs.iter().flat_map(|run| run.clone());
+            frames.map(|frame| f64::from(shares[at][frame - first].min(0.2))).sum()
+        };
+        let Some((steady, chosen)) = agreed.iter().min_by(|a, b| clean(a.0).total_cmp(&clean(b.0)))
+        else {
+            return Ok(false);
+        };
+        found.region.add(&chosen.region);
+        found.booms.extend(chosen.spans.iter().map(file_range));
+        for (at, run) in self.clean_runs(&chosen.spans).iter().enumerate() {
+            let confirmed = agreed.iter().any(|(number, _)| owners[*number] == at);
+            for part in parts(run.clone(), |frame| {
+                shares[*steady][frame - first] <= limits.plate_foreground
+            }) {
+                let into = if part.len() < limits.plate_frames {
+                    &mut found.short
+                } else if confirmed {
+                    &mut found.plates
+                } else {
+                    &mut found.doubtful
+                };
+                into.push(file_range(&part));
+            }
+        }
+        Ok(true)
+    }
+
+    /// Returns the runs of frames outside the booms, less a guard at each.
+    fn clean_runs(&self, spans: &[Range<usize>]) -> Vec<Range<usize>> {
+        let guard = self.limits.guard_frames;
+        let (mut runs, mut at) = (Vec::new(), self.span.start);
+        for span in spans {
+            runs.push(at..span.start.saturating_sub(guard));
+            at = span.end + guard;
+        }
+        runs.push(at..self.span.end);
+        runs.retain(|run| run.start < run.end);
+        runs
+    }
+}
+
+/// Joins spans that touch, or nearly so.
+fn merged(mut spans: Vec<Range<usize>>) -> Vec<Range<usize>> {
+    spans.sort_by_key(|span| (span.start, span.end));
+    let mut joined: Vec<Range<usize>> = Vec::new();
+    for span in spans {
+        match joined.last_mut() {
+            Some(last) if span.start <= last.end + 2 => last.end = last.end.max(span.end),
+            _ => joined.push(span),
+        }
+    }
+    joined
+}
+
+/// Ranks what the references tell: those that tell alike support each other.
+fn ranked(mut all: Vec<Hypothesis>) -> Vec<Hypothesis> {
+    all.retain(|one| !one.spans.is_empty() && one.score > 0.0);
+    let support: Vec<f64> = all
+        .iter()
+        .map(|one| {
+            all.iter()
+                .filter(|other| likeness(&one.spans, &other.spans) >= 0.9)
+                .map(|other| other.score)
+                .sum()
+        })
+        .collect();
+    let mut order: Vec<usize> = (0..all.len()).collect();
+    order.sort_by(|a, b| {
+        support[*b]
+            .total_cmp(&support[*a])
+            .then(all[*b].score.total_cmp(&all[*a].score))
+            .then(a.cmp(b))
+    });
+    let mut kept: Vec<usize> = Vec::new();
+    for at in order {
+        if kept.len() < 3
+            && kept.iter().all(|other| likeness(&all[*other].spans, &all[at].spans) < 0.9)
+        {
+            kept.push(at);
+        }
+    }
+    let mut slots: Vec<Option<Hypothesis>> = all.into_iter().map(Some).collect();
+    kept.into_iter().filter_map(|at| slots[at].take()).collect()
+}
+
+/// Frames in both over frames in either.
+fn likeness(a: &[Range<usize>], b: &[Range<usize>]) -> f32 {
+    let count = |spans: &[Range<usize>]| spans.iter().map(|span| span.len()).sum::<usize>();
+    let both: usize = a
+        .iter()
+        .flat_map(|a| b.iter().map(move |b| a.end.min(b.end).saturating_sub(a.start.max(b.start))))
+        .sum();
+    both as f32 / (count(a) + count(b) - both).max(1) as f32
+}
+
+/// Returns the runs of frames of a range for which `holds` is true.
+fn parts(range: Range<usize>, holds: impl Fn(usize) -> bool) -> Vec<Range<usize>> {
+    let mut parts: Vec<Range<usize>> = Vec::new();
+    for frame in range.filter(|frame| holds(*frame)) {
+        match parts.last_mut() {
+            Some(last) if last.end == frame => last.end += 1,
+            _ => parts.push(frame..frame + 1),
+        }
+    }
+    parts
+}
+
+/// Means of short pieces along the top and the upper sides, less their median.
+fn edge_strip(plane: &Plane) -> Vec<f32> {
+    let (width, height) = (plane.width, plane.height);
+    let deep = (height / 60).max(1);
+    let piece = (width / 48).max(1);
+    let mean = |xs: Range<usize>, ys: Range<usize>| {
+        let count = (xs.len() * ys.len()).max(1) as f32;
+        ys.map(|y| plane.data[y * width + xs.start..y * width + xs.end].iter().sum::<f32>())
+            .sum::<f32>()
+            / count
+    };
+    let mut strip: Vec<f32> =
+        (0..width / piece).map(|at| mean(at * piece..(at + 1) * piece, 0..deep)).collect();
+    for at in 0..height * 6 / 10 / piece {
+        let rows = at * piece..(at + 1) * piece;
+        strip.push(mean(0..deep.min(width), rows.clone()));
+        strip.push(mean(width.saturating_sub(deep)..width, rows));
+    }
+    let mut sorted = strip.clone();
+    sorted.sort_by(f32::total_cmp);
+    let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+    strip.iter_mut().for_each(|value| *value -= middle);
+    strip
+}

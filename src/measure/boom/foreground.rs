@@ -1,0 +1,433 @@
+//! Boom, its shadow and actors of a frame, against a known plate.
+//!
+//! The plate is laid into the tone of the frame, with what is left of the light spanned from
+//! the surroundings. Foreground is what lies outside the clean range by the stated threshold
+//! after a smoothing of 3x3. A part that hangs from an edge is boom, one that stands on the
+//! floor or in the middle is actor, a soft dark part beside the boom is its shadow. Where
+//! both touch, the parts of strong contrast are told apart first, by what they were in the
+//! frame before, and the rest goes to the nearer.
+
+use super::blobs::{Blob, Blobs, CLEAN, STRONG, WEAK, Window};
+use super::limits::ForegroundLimits;
+use super::reference::{Reference, ReferenceSum, spread};
+use super::tone::{BlockMeans, Glow, Tone};
+use super::track::contours;
+use crate::measure::Mask;
+use crate::measure::plane::Plane;
+use crate::time::Frame;
+use std::collections::VecDeque;
+
+/// Gathers the clean range of a plate, frame by frame.
+#[derive(Debug, Clone, Default)]
+pub struct PlateRange {
+    sum: ReferenceSum,
+}
+
+impl PlateRange {
+    /// Begins without a frame.
+    pub fn new() -> PlateRange {
+        PlateRange::default()
+    }
+
+    /// Adds a frame of the plate; false, and nothing added, if it is not of the size of the
+    /// first or holds no pixel.
+    pub fn add(&mut self, mid: &Plane) -> bool {
+        mid.view().is_some() && !mid.data.is_empty() && self.sum.add(mid)
+    }
+
+    /// Makes the foreground meter; `None` without a frame.
+    pub fn finish(&self, limits: ForegroundLimits) -> Option<Foreground> {
+        let plate = self.sum.finish(limits.shadow_codes)?;
+        let (width, height) = (plate.width, plate.height);
+        Some(Foreground {
+            window: Window::whole(width, height),
+            plate,
+            limits,
+            area: None,
+            last: None,
+            mapped: vec![0.0; width * height],
+            off: vec![0.0; width * height],
+            levels: Vec::with_capacity(width * height),
+        })
+    }
+}
+
+/// What one frame shows that the plate does not.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Split {
+    /// The boom with its shadow, at the stated threshold.
+    pub boom: Mask,
+    /// The boom alone: the part of strong contrast.
+    pub core: Mask,
+    /// Everything else that is not plate: actors, their shadows, what they carry.
+    pub actors: Mask,
+    /// Tells whether a boom is in the picture.
+    pub present: bool,
+    /// The tone of the frame against the plate.
+    pub tone: Tone,
+    /// The threshold used, in 8-bit codes.
+    pub threshold: f32,
+}
+
+/// What a part of strong contrast is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Boom,
+    Actor,
+    /// Boom and actor in one.
+    Both,
+    /// Light that the tone did not follow: the outline is in the plate as well.
+    Light,
+}
+
+/// The strong parts of one blob.
+#[derive(Debug, Clone, Default)]
+struct Parts {
+    boom: Vec<usize>,
+    actors: Vec<usize>,
+    both: Vec<usize>,
+    light: usize,
+}
+
+impl Parts {
+    fn add(&mut self, kind: Kind, number: usize) {
+        match kind {
+            Kind::Boom => self.boom.push(number),
+            Kind::Actor => self.actors.push(number),
+            Kind::Both => self.both.push(number),
+            Kind::Light => self.light += 1,
+        }
+    }
+
+    fn is_empty(&self) -> bool {
+        self.boom.is_empty() && self.actors.is_empty() && self.both.is_empty() && self.light == 0
+    }
+}
+
+/// Tells boom and actors from a known plate, one frame after the other.
+#[derive(Debug, Clone)]
+pub struct Foreground {
+    window: Window,
+    plate: Reference,
+    limits: ForegroundLimits,
+    area: Option<Mask>,
+    last: Option<(Frame, Mask, Mask)>,
+    mapped: Vec<f32>,
+    off: Vec<f32>,
+    levels: Vec<u8>,
+}
+
+impl Foreground {
+    /// Limits the boom to an area, such as the region of a search or a log, grown as wanted.
+    /// A set of another size is scaled.
+    #[must_use]
+    pub fn within(mut self, area: &Mask) -> Foreground {
+        let (w, h) = (self.plate.width, self.plate.height);
+        let scaled = |x: usize, y: usize| area.has(x * area.width() / w, y * area.height() / h);
+        self.area = Some(Mask::from_fn(w, h, scaled));
+        self
+    }
+
+    /// Returns the pixels of the plate in which something moves: a patch there shows that.
+    pub fn restless(&self) -> Mask {
+        let (w, h) = (self.plate.width, self.plate.height);
+        Mask::from_fn(w, h, |x, y| self.plate.half[y * w + x] > 0.0)
+    }
+
+    /// Looks at a frame. Frames come in order; a frame of another size than the plate shows
+    /// nothing.
+    pub fn see(&mut self, frame: Frame, mid: &Plane) -> Split {
+        let (width, height) = (self.plate.width, self.plate.height);
+        let empty = || Mask::new(width, height);
+        if (mid.width, mid.height) != (width, height) || mid.view().is_none() {
+            let (tone, threshold) = (Tone::default(), self.limits.shadow_codes);
+            return Split {
+                boom: empty(),
+                core: empty(),
+                actors: empty(),
+                present: false,
+                tone,
+                threshold,
+            };
+        }
+        let tone = self.compare(mid);
+        let threshold = self.threshold(mid);
+        let (mut boom, mut actors) = (empty(), empty());
+        self.sort(frame, mid, &mut boom, &mut actors);
+        let mut core = boom.clone();
+        let mut boom = boom.grown(1);
+        boom.take(&actors);
+        let strong = Mask::from_fn(width, height, |x, y| {
+            boom.has(x, y) && self.levels[y * width + x] == STRONG
+        });
+        core.keep(&strong);
+        let least = (self.limits.present_share * (width * height) as f32).max(6.0);
+        let present = core.count() as f32 >= least;
+        if !present {
+            boom = empty();
+            core = empty();
+        }
+        self.last = Some((frame, boom.clone(), actors.clone()));
+        Split { boom, core, actors, present, tone, threshold }
+    }
+
+    /// Lays the plate into the tone of the frame and takes it off.
+    fn compare(&mut self, mid: &Plane) -> Tone {
+        let blocks = BlockMeans::of(mid);
+        let without = self.last.as_ref().map(|(_, boom, actors)| blocks.meeting(&[boom, actors]));
+        let tone = Tone::fit(&blocks, &self.plate.blocks, None);
+        tone.map(&self.plate.middle, mid.width, &mut self.mapped);
+        Glow::of(&tone, &blocks, &self.plate.blocks, without.as_deref())
+            .add_to(&mut self.mapped, mid.width);
+        smoothed_difference(&mid.data, &self.mapped, mid.width, &mut self.off);
+        tone
+    }
+
+    /// Sorts pixels by thresholds; returns the lower one.
+    fn threshold(&mut self, mid: &Plane) -> f32 {
+        let limits = &self.limits;
+        let left = spread(&self.off, &self.plate.half);
+        let weak = limits.shadow_codes.max(limits.shadow_sigmas * self.plate.grain);
+        let strong = limits.core_codes.max(limits.core_sigmas * left).max(2.0 * weak);
+        debug_assert_eq!(mid.data.len(), self.off.len());
+        self.levels.clear();
+        self.levels.extend(self.off.iter().zip(&self.plate.half).map(|(off, half)| {
+            let off = off.abs() - half;
+            CLEAN + WEAK * u8::from(off >= weak) + (STRONG - WEAK) * u8::from(off >= strong)
+        }));
+        weak
+    }
+
+    fn sort(&self, frame: Frame, mid: &Plane, boom: &mut Mask, actors: &mut Mask) {
+        let (width, levels) = (self.plate.width, &self.levels);
+        let blobs = Blobs::of(levels, width, self.window, 2);
+        let cores = Blobs::from_level(STRONG, levels, width, self.window, 2);
+        let mut parts: Vec<Parts> = vec![Parts::default(); blobs.blobs.len()];
+        let mut first = vec![None; cores.blobs.len()];
+        for run in &cores.runs {
+            first[run.blob as usize].get_or_insert((run.from, run.y));
+        }
+        for (number, core) in cores.blobs.iter().enumerate().filter(|(_, core)| core.area >= 4) {
+            let owner = first[number].and_then(|(x, y)| blobs.at(x, y));
+            let Some(owner) = owner else { continue };
+            let kind = self.kind(frame, mid, &cores, number, core, &blobs.blobs[owner]);
+            parts[owner].add(kind, number);
+        }
+        drop_lone(&mut parts, &cores, (self.limits.shadow_reach * width as f32) as usize);
+        for (number, parts) in parts.iter().enumerate() {
+            match (parts.boom.is_empty() && parts.both.is_empty(), parts.actors.is_empty()) {
+                (true, true) => {}
+                (true, false) => blobs.add_to(number, levels, width, actors),
+                _ => self.part(&blobs, number, &cores, parts, boom, actors),
+            }
+        }
+        self.add_shadows(&blobs, &parts, boom, actors);
+    }
+
+    /// Tells what a part of strong contrast is.
+    fn kind(
+        &self,
+        frame: Frame,
+        mid: &Plane,
+        cores: &Blobs,
+        number: usize,
+        core: &Blob,
+        owner: &Blob,
+    ) -> Kind {
+        let limits = &self.limits;
+        let (was_boom, was_actor) = self.was(frame, cores, number);
+        if core.stands(self.window, limits.lowest_share) {
+            return if was_boom >= 6 && core.at_top.or(core.at_left).or(core.at_right).is_some() {
+                Kind::Both
+            } else {
+                Kind::Actor
+            };
+        }
+        let hangs = |blob: &Blob| blob.hangs(self.window, limits.side_share, limits.lowest_share);
+        let tracked = was_boom > was_actor && 5 * was_boom >= core.area.min(self.last_size());
+        if !(tracked || hangs(owner)) {
+            return Kind::Actor;
+        }
+        let outside =
+            self.area.as_ref().is_some_and(|area| 2 * cores.count_in(number, area) < core.area);
+        let (less, sum) =
+            contours(cores, number, mid, &self.mapped, |at| self.levels[at] == STRONG);
+        let clear = less >= f64::from(limits.outline) * sum * if tracked { 0.5 } else { 1.0 };
+        match (outside, clear, 4 * was_actor < core.area || was_boom >= was_actor) {
+            (false, true, true) => Kind::Boom,
+            (_, false, _) if was_actor == 0 => Kind::Light,
+            _ => Kind::Actor,
+        }
+    }
+
+    /// Counts the pixels of a part that were boom and that were actor in the frame before.
+    fn was(&self, frame: Frame, cores: &Blobs, number: usize) -> (usize, usize) {
+        match &self.last {
+            Some((last, boom, actors)) if (0..=3).contains(&(frame.0 - last.0)) => {
+                (cores.count_in(number, boom), cores.count_in(number, actors))
+            }
+            _ => (0, 0),
+        }
+    }
+
+    fn last_size(&self) -> usize {
+        self.last.as_ref().map_or(0, |(_, boom, _)| boom.count())
+    }
+
+    /// Parts a blob that holds a boom: from its strong pixels the rest goes to the nearer,
+    /// and to the boom no farther than a shadow falls.
+    fn part(
+        &self,
+        blobs: &Blobs,
+        number: usize,
+        cores: &Blobs,
+        parts: &Parts,
+        boom: &mut Mask,
+        actors: &mut Mask,
+    ) {
+        let (width, height) = (self.plate.width, self.plate.height);
+        let mut owner = vec![0_u8; width * height];
+        let mut queue = VecDeque::new();
+        let mut seed = |x: u32, y: u32, own: u8| {
+            let at = y as usize * width + x as usize;
+            if self.levels[at] == STRONG {
+                owner[at] = own;
+                queue.push_back((x as usize, y as usize, 0_usize));
+            }
+        };
+        for (list, own) in [(&parts.boom, 1), (&parts.actors, 2)] {
+            for run in list.iter().flat_map(|core| cores.runs_of(*core)) {
+                (run.from..run.to).for_each(|x| seed(x, run.y, own));
+            }
+        }
+        let last =
+            self.last.as_ref().map(|(_, boom, actors)| (boom.grown((width / 120).max(2)), actors));
+        for run in parts.both.iter().flat_map(|core| cores.runs_of(*core)) {
+            for x in run.from..run.to {
+                let (px, py) = (x as usize, run.y as usize);
+                let was = last
+                    .as_ref()
+                    .is_some_and(|(near, actors)| near.has(px, py) && !actors.has(px, py));
+                seed(x, run.y, if was { 1 } else { 2 });
+            }
+        }
+        let reach = (self.limits.shadow_reach * width as f32) as usize;
+        while let Some((x, y, steps)) = queue.pop_front() {
+            let own = owner[y * width + x];
+            if own == 1 && steps >= reach {
+                continue;
+            }
+            let around = [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)];
+            for (x, y) in around.into_iter().filter(|(x, y)| *x < width && *y < height) {
+                let at = y * width + x;
+                if owner[at] == 0 && self.levels[at] != CLEAN {
+                    owner[at] = own;
+                    queue.push_back((x, y, steps + 1));
+                }
+            }
+        }
+        for run in blobs.runs_of(number) {
+            for x in run.from as usize..run.to as usize {
+                match owner[run.y as usize * width + x] {
+                    1 => boom.set(x, run.y as usize),
+                    2 => actors.set(x, run.y as usize),
+                    _ => {}
+                }
+            }
+        }
+    }
+
+    /// Adds soft dark parts beside the boom that no actor touches.
+    fn add_shadows(&self, blobs: &Blobs, parts: &[Parts], boom: &mut Mask, actors: &Mask) {
+        let width = self.plate.width;
+        let Some(near) = boom.bounds() else { return };
+        let reach = (self.limits.shadow_reach * width as f32) as usize;
+        let people = actors.grown((width / 160).max(2));
+        for (number, blob) in blobs.blobs.iter().enumerate() {
+            let soft = blob.area >= 30 && parts[number].is_empty() && is_beside(blob, near, reach);
+            if soft && blobs.count_in(number, &people) == 0 && self.is_shadow(blobs, number) {
+                blobs.add_to(number, &self.levels, width, boom);
+            }
+        }
+    }
+
+    /// Darker than the plate throughout.
+    fn is_shadow(&self, blobs: &Blobs, number: usize) -> bool {
+        let width = self.plate.width;
+        let (mut dark, mut all) = (0, 0);
+        for run in blobs.runs_of(number) {
+            for x in run.from as usize..run.to as usize {
+                all += 1;
+                dark += usize::from(self.off[run.y as usize * width + x] < 0.0);
+            }
+        }
+        10 * dark >= 9 * all
+    }
+}
+
+/// Drops small boom parts far from the largest: a boom is one thing, or two of some size.
+fn drop_lone(parts: &mut [Parts], cores: &Blobs, reach: usize) {
+    let size = |parts: &Parts| -> usize {
+        parts.boom.iter().chain(&parts.both).map(|core| cores.blobs[*core].area).sum()
+    };
+    let Some(largest) =
+        (0..parts.len()).max_by_key(|at| (size(&parts[*at]), std::cmp::Reverse(*at)))
+    else {
+        return;
+    };
+    let whole = size(&parts[largest]);
+    let main: Vec<usize> =
+        parts[largest].boom.iter().chain(&parts[largest].both).copied().collect();
+    for (at, parts) in parts.iter_mut().enumerate().filter(|(at, _)| *at != largest) {
+        let small = 5 * size(parts) < whole;
+        let count = parts.boom.len();
+        parts.boom.retain(|core| {
+            let near =
+                main.iter().any(|main| cores.blobs[*core].is_near(&cores.blobs[*main], reach));
+            !small || near
+        });
+        parts.light += count - parts.boom.len();
+        debug_assert!(at != largest);
+    }
+}
+
+fn is_beside(
+    blob: &Blob,
+    (left, top, right, bottom): (usize, usize, usize, usize),
+    reach: usize,
+) -> bool {
+    blob.left < right + reach
+        && left < blob.right + reach
+        && blob.top < bottom + reach
+        && top < blob.bottom + reach
+}
+
+/// Takes one plane off another and smooths by 1-2-1 across and down; edges repeat.
+fn smoothed_difference(frame: &[f32], plate: &[f32], width: usize, out: &mut [f32]) {
+    let height = out.len() / width.max(1);
+    if height == 0 {
+        return;
+    }
+    let mut lines = [vec![0.0_f32; width], vec![0.0_f32; width], vec![0.0_f32; width]];
+    let mut off = vec![0.0_f32; width + 2];
+    let mut across = |y: usize, line: &mut [f32]| {
+        let rows = frame[y * width..].iter().zip(&plate[y * width..]);
+        for (off, (frame, plate)) in off[1..=width].iter_mut().zip(rows) {
+            *off = frame - plate;
+        }
+        (off[0], off[width + 1]) = (off[1], off[width]);
+        for (value, near) in line.iter_mut().zip(off.windows(3)) {
+            *value = 0.25 * (near[0] + near[2]) + 0.5 * near[1];
+        }
+    };
+    across(0, &mut lines[1]);
+    lines[0] = lines[1].clone();
+    for (y, out) in out.chunks_exact_mut(width).enumerate() {
+        across((y + 1).min(height - 1), &mut lines[2]);
+        let sums = lines[0].iter().zip(&lines[1]).zip(&lines[2]);
+        for (out, ((above, own), below)) in out.iter_mut().zip(sums) {
+            *out = 0.25 * (above + below) + 0.5 * own;
+        }
+        lines.rotate_left(1);
+    }
+}

@@ -1,0 +1,114 @@
+//! The limits of the search, all of them settings.
+
+use super::reference::Steps;
+
+/// Limits of the search for plates and booms. Pixels are those of the small plane. All are
+/// ours unless a source is named; no published values were found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FinderLimits {
+    /// Windows of frames that are tried as references.
+    pub references: usize,
+    /// Least and most frames of such a window.
+    pub window_frames: (usize, usize),
+    /// Thresholds of the foreground, tried one after the other until a boom is confirmed.
+    pub steps: [Steps; 2],
+    /// A range over the frames of a reference up to this is grain, in codes.
+    pub grain_codes: f32,
+    /// Upper share of the sides a boom may come through.
+    pub side_share: f32,
+    /// Share of the height below which only what stands on the floor reaches.
+    pub lowest_share: f32,
+    /// Pixels that begin a track.
+    pub begin_pixels: usize,
+    /// Contrast of the outline, -1 to 1, from which a track is a thing in the frames.
+    pub polarity: f64,
+    /// Share of the frame a boom covers at its largest.
+    pub peak_share: f32,
+    /// Frames a boom stays at least.
+    pub boom_frames: usize,
+    /// Share of its full depth with which it may be seen first or last.
+    pub slide_share: f32,
+    /// Frames a plate needs.
+    pub plate_frames: usize,
+    /// Frames between a plate and a boom.
+    pub guard_frames: usize,
+    /// Share of the region that may be foreground in a plate.
+    pub plate_foreground: f32,
+    /// Frames in both over frames in either from which two references agree.
+    pub agreement: f32,
+    /// Changes over time, in codes, from which something that hangs in the picture is looked
+    /// for when no boom comes or goes.
+    pub restless_codes: [f32; 4],
+    /// References that are tried to confirm.
+    pub confirmations: usize,
+}
+
+impl Default for FinderLimits {
+    fn default() -> Self {
+        let steps = |weak_codes, strong_codes, weak_sigmas, strong_sigmas| Steps {
+            weak_codes,
+            strong_codes,
+            weak_sigmas,
+            strong_sigmas,
+        };
+        FinderLimits {
+            references: 16,
+            window_frames: (6, 12),
+            steps: [steps(5.0, 10.0, 4.0, 8.0), steps(3.0, 6.0, 3.5, 6.0)],
+            grain_codes: 4.0,
+            side_share: 0.6,
+            lowest_share: 0.75,
+            begin_pixels: 6,
+            polarity: 0.6,
+            peak_share: 0.002,
+            boom_frames: 6,
+            slide_share: 0.5,
+            plate_frames: 12,
+            guard_frames: 2,
+            plate_foreground: 0.05,
+            agreement: 0.8,
+            restless_codes: [24.0, 16.0, 12.0, 8.0],
+            confirmations: 24,
+        }
+    }
+}
+
+/// Limits of the foreground against a known plate. Codes are those of eight bits. All are
+/// ours unless a source is named.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ForegroundLimits {
+    /// Change from which a shadow counts, in codes. Stated, because it decides the clearance.
+    pub shadow_codes: f32,
+    /// The same in standard deviations of the grain; the larger counts.
+    pub shadow_sigmas: f32,
+    /// Change from which a pixel belongs to the thing itself and not to its shadow, in codes.
+    pub core_codes: f32,
+    /// The same in standard deviations of what is left after smoothing.
+    pub core_sigmas: f32,
+    /// Upper share of the sides a boom may come through.
+    pub side_share: f32,
+    /// Share of the height below which only what stands on the floor reaches.
+    pub lowest_share: f32,
+    /// Contrast of its outline, frame less plate over their sum, from which a part is a thing.
+    pub outline: f32,
+    /// Core pixels from which a boom is in the picture, as a share of the frame.
+    pub present_share: f32,
+    /// Share of the width within which a soft dark patch beside a boom is its shadow.
+    pub shadow_reach: f32,
+}
+
+impl Default for ForegroundLimits {
+    fn default() -> Self {
+        ForegroundLimits {
+            shadow_codes: 3.0,
+            shadow_sigmas: 1.5,
+            core_codes: 10.0,
+            core_sigmas: 8.0,
+            side_share: 0.6,
+            lowest_share: 0.75,
+            outline: 0.3,
+            present_share: 2e-5,
+            shadow_reach: 0.08,
+        }
+    }
+}
