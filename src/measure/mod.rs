@@ -18,6 +18,8 @@ pub mod delivery;
 pub mod divider;
 pub mod light;
 pub mod lockoff;
+pub mod overlay;
+pub mod ruler;
 pub mod transfer;
 
 pub use mask::Mask;
