@@ -22,6 +22,8 @@ pub mod delivery;
 pub mod divider;
 pub mod light;
 pub mod lockoff;
+pub mod overlay;
+pub mod ruler;
 pub mod sharpness;
 pub mod stillness;
 pub mod transfer;

@@ -181,7 +181,12 @@ impl Ground {
 
 /// Distance of each pixel's centre from the nearest side, in mask pixels, where it is less
 /// than `within`; `within` elsewhere.
-pub(super) fn near_sides(region: &Region, width: usize, height: usize, within: f64) -> Vec<f32> {
+pub(in crate::measure) fn near_sides(
+    region: &Region,
+    width: usize,
+    height: usize,
+    within: f64,
+) -> Vec<f32> {
     let mut near = vec![within as f32; width * height];
     for side in region.inner_sides(width as f64, height as f64) {
         let (a, b) = side;

@@ -92,6 +92,7 @@ pub(super) struct Cells<'a> {
     set: &'a Mask,
     near: Plane,
     filled: Vec<bool>,
+    empty: bool,
     /// Half the side of the square, in mask pixels; 0 where both rasters are the same.
     pub(super) half: f64,
 }
@@ -105,8 +106,9 @@ impl<'a> Cells<'a> {
     pub(super) fn new(set: &'a Mask, half: f64) -> Self {
         let words = set.width().div_ceil(64);
         let rows = set.words().chunks_exact(words.max(1));
-        let filled = rows.map(|row| row.iter().any(|word| *word != 0)).collect();
-        Self { set, near: distances(set), filled, half }
+        let filled: Vec<bool> = rows.map(|row| row.iter().any(|word| *word != 0)).collect();
+        let empty = !filled.contains(&true);
+        Self { set, near: distances(set), filled, empty, half }
     }
 
     /// Distance between centres at a pixel.
@@ -115,7 +117,7 @@ impl<'a> Cells<'a> {
     }
 
     pub(super) fn is_empty(&self) -> bool {
-        !self.filled.contains(&true)
+        self.empty
     }
 
     /// Returns the distance of a point inside the frame, or on its edge, to the nearest
@@ -124,15 +126,31 @@ impl<'a> Cells<'a> {
         self.distance_with(point, self.half)
     }
 
+    /// The same up to `cap`, beyond which it is not looked for.
+    pub(super) fn distance_up_to(&self, point: [f64; 2], cap: f64) -> f64 {
+        let (column, row, off) = self.node(point);
+        // Off by the way to the node's centre and half the diagonal of a square.
+        if self.is_empty() || self.near(column, row) - off - self.half * 2.0_f64.sqrt() >= cap {
+            return cap;
+        }
+        self.distance(point).min(cap)
+    }
+
+    /// The pixel a point lies in, and how far it is from its centre.
+    fn node(&self, [px, py]: [f64; 2]) -> (usize, usize, f64) {
+        let (width, height) = (self.set.width(), self.set.height());
+        let column = (px.max(0.0) as usize).min(width - 1);
+        let row = (py.max(0.0) as usize).min(height - 1);
+        (column, row, (px - column as f64 - 0.5).hypot(py - row as f64 - 0.5))
+    }
+
     /// The same with squares of another size: twice the half measures from square to square.
     pub(super) fn distance_with(&self, [px, py]: [f64; 2], half: f64) -> f64 {
         if self.is_empty() {
             return f64::INFINITY;
         }
-        let (width, height) = (self.set.width(), self.set.height());
-        let column = (px.max(0.0) as usize).min(width - 1);
-        let row = (py.max(0.0) as usize).min(height - 1);
-        let off = (px - column as f64 - 0.5).hypot(py - row as f64 - 0.5);
+        let height = self.set.height();
+        let (column, row, off) = self.node([px, py]);
         let mut best = self.near(column, row) + off + 1e-3;
         let mut best_squared = best * best;
         for step in 0..height {

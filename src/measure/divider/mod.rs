@@ -21,6 +21,7 @@ mod specks;
 mod trace;
 
 pub use crate::settings::DividerLimits;
+pub(in crate::measure) use crossing::near_sides;
 pub use crossing::{Crossing, Entered, crossings, reasons};
 pub use distance::distances;
 pub use matte::alpha;
@@ -34,7 +35,7 @@ use simplify::{Course, least};
 use trace::Gap;
 
 /// The part of the ideal margin every side has to keep. The rest pays for straight sides.
-const KEPT: f64 = 0.97;
+const KEPT: f64 = 0.985;
 
 /// Whether there is a divider.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -254,14 +255,12 @@ impl Division {
             return;
         };
         let sides = region.inner_sides(frame[0], frame[1]);
-        let margin = |cells: &Cells<'_>| {
-            let far = |point| cells.distance(point);
-            let margin =
-                sides.iter().fold(f64::INFINITY, |known, (a, b)| least(&far, *a, *b, known));
-            margin.is_finite().then_some(margin.max(0.0) * self.scale)
+        let margin = |set: &Mask| {
+            let margin = least(&sides, set, gap.boom.half);
+            margin.is_finite().then_some(margin * self.scale)
         };
-        self.margin_boom_px = margin(&gap.boom);
-        self.margin_actors_px = margin(&gap.actors);
+        self.margin_boom_px = margin(&held);
+        self.margin_actors_px = margin(actor_set);
         self.ideal_margin_px = Some(ideal * self.scale);
         self.region = region.scaled(self.scale);
     }
@@ -289,6 +288,11 @@ impl Division {
                 in_region: cluster.iter().any(inside),
             });
         }
+    }
+
+    /// Returns the width of the feather it was laid for, in source pixels.
+    pub fn feather_px(&self) -> f64 {
+        self.limits.feather_px
     }
 
     /// Returns the size of the masks, in their pixels.

@@ -1,7 +1,9 @@
 //! Few straight sides instead of one for every pixel, each measured exactly.
 
-use super::polygon::{Point, on_one_edge};
+use super::distance::Cells;
+use super::polygon::{Point, from_side, on_one_edge};
 use super::trace::{Gap, between};
+use crate::measure::Mask;
 
 /// How near a side may come, and how exactly that is measured, in mask pixels.
 #[derive(Debug, Clone, Copy)]
@@ -115,8 +117,14 @@ impl Course {
     fn clears(&self, gap: &Gap<'_>, a: Point, b: Point) -> bool {
         let half = (b[0] - a[0]).hypot(b[1] - a[1]) / 2.0;
         let middle = [f64::midpoint(a[0], b[0]), f64::midpoint(a[1], b[1])];
-        let spare = gap.boom.distance(middle) - self.from_boom;
-        let spare = spare.min(gap.actors.distance(middle) - self.from_actors);
+        let spare = |cells: &Cells<'_>, least: f64| {
+            if least.is_finite() {
+                cells.distance_up_to(middle, least + half) - least
+            } else {
+                half
+            }
+        };
+        let spare = spare(&gap.boom, self.from_boom).min(spare(&gap.actors, self.from_actors));
         // A distance changes by no more than the way gone.
         if spare < 0.0 || half < GRAIN_PX {
             return spare >= 0.0;
@@ -153,15 +161,44 @@ fn corners(run: &[Point]) -> Vec<Point> {
     std::iter::once(run[0]).chain(between).chain(run.last().copied()).collect()
 }
 
-/// Returns the least of a distance along a side, at most 1e-3 too small and never too large.
-pub(super) fn least(distance: &dyn Fn(Point) -> f64, a: Point, b: Point, known: f64) -> f64 {
-    const EXACT: f64 = 1e-3;
-    let half = (b[0] - a[0]).hypot(b[1] - a[1]) / 2.0;
-    let middle = [f64::midpoint(a[0], b[0]), f64::midpoint(a[1], b[1])];
-    let here = distance(middle);
-    if half < EXACT || here - half >= known {
-        return known.min(here - half.min(EXACT));
+/// Returns the least distance of any side from the squares of a set; infinite without.
+pub(super) fn least(sides: &[(Point, Point)], set: &Mask, half: f64) -> f64 {
+    let rim = rim(set);
+    let mut known = f64::INFINITY;
+    for side in sides {
+        let (a, b) = *side;
+        let (low, high) = ([a[0].min(b[0]), a[1].min(b[1])], [a[0].max(b[0]), a[1].max(b[1])]);
+        for square in &rim {
+            let far =
+                |axis: usize| (low[axis] - square[axis]).max(square[axis] - high[axis]) - half;
+            if far(0) < known && far(1) < known {
+                known = known.min(from_square(*side, *square, half));
+            }
+        }
     }
-    let first = least(distance, a, middle, known);
-    least(distance, middle, b, first)
+    known
+}
+
+/// Centres of the pixels of a set with a neighbour outside it.
+fn rim(set: &Mask) -> Vec<Point> {
+    let inner = |x: usize, y: usize| {
+        let across = x > 0 && set.has(x - 1, y) && set.has(x + 1, y);
+        across && y > 0 && set.has(x, y - 1) && set.has(x, y + 1)
+    };
+    let rim = set.pixels().filter(|(x, y)| !inner(*x, *y));
+    rim.map(|(x, y)| [x as f64 + 0.5, y as f64 + 0.5]).collect()
+}
+
+/// Distance between a side and a square `half` to each side of its centre.
+fn from_square(side: (Point, Point), [x, y]: Point, half: f64) -> f64 {
+    if half == 0.0 {
+        return from_side([x, y], side);
+    }
+    // Two convex shapes that do not meet are nearest at a corner of one of them.
+    let outside =
+        |[px, py]: Point| ((px - x).abs() - half).max(0.0).hypot(((py - y).abs() - half).max(0.0));
+    let corners = [[-half, -half], [half, -half], [half, half], [-half, half]];
+    let corners = corners.map(|off| from_side([x + off[0], y + off[1]], side));
+    let nearest = corners.into_iter().fold(f64::INFINITY, f64::min);
+    nearest.min(outside(side.0)).min(outside(side.1))
 }

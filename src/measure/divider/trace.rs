@@ -21,7 +21,8 @@ impl Gap<'_> {
     /// Distances of a point from the boom and from what stops the region: the nearest actor,
     /// or the end of its reach.
     pub(super) fn sides(&self, point: Point) -> (f64, f64) {
-        (self.boom.distance(point), self.actors.distance(point).min(self.reach))
+        let far = 4.0 * self.reach + 8.0;
+        (self.boom.distance_up_to(point, far), self.actors.distance_up_to(point, self.reach))
     }
 
     /// Negative nearer to the boom.
