@@ -167,6 +167,14 @@ fn footage(path: &Path) -> Result<(), Box<dyn std::error::Error>> {
         b.0 - a.0,
         b.1 - a.1,
     );
+    let mut scatter: Vec<f64> = told.iter().map(|frame| frame.scatter_px).collect();
+    scatter.sort_by(f64::total_cmp);
+    println!(
+        "    scatter {:.4} {:.4} {:.4}",
+        part(&scatter, 0.1),
+        part(&scatter, 0.5),
+        part(&scatter, 0.9),
+    );
     println!(
         "    {:?}: creep {:.3} drift {:.3} about {:.3} slow {:.3} weave {:.3} peak {:.3} vibration {:.4} px, knocks {:?}, lock-offs {:?}",
         found.stand,

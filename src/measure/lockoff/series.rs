@@ -80,7 +80,7 @@ pub struct Steadiness {
 /// from the middle of the frame to its corner, in pixels x and y.
 pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimits) -> Steadiness {
     let told: Vec<&FrameMotion> = frames.iter().filter(|frame| frame.told).collect();
-    if told.len() < 2 || told.len() * 2 < frames.len() {
+    if told.len() < 2 || told.len() * 2 <= frames.len() {
         return cannot_tell(frames);
     }
     let points = [(0.0, 0.0), half, (-half.0, half.1), (half.0, -half.1), (-half.0, -half.1)];
@@ -310,7 +310,8 @@ fn knocks(told: &[&FrameMotion], path: &Path, limits: &SteadyLimits) -> Vec<Knoc
         let size = apart(place(at), before);
         let limit = limits.shift_px.max(6.0 * noise);
         if apart(place(at), place(at - 1)) > limit && size > limit {
-            let around = at.saturating_sub(limits.slow_frames)..(at + limits.slow_frames).min(count);
+            let around =
+                at.saturating_sub(limits.slow_frames)..(at + limits.slow_frames).min(count);
             let wander = wander(path, around, at);
             if size > 6.0 * wander {
                 let stays = stays(path, at, limits) > (size / 2.0).max(3.0 * wander);
@@ -329,7 +330,8 @@ fn knocks(told: &[&FrameMotion], path: &Path, limits: &SteadyLimits) -> Vec<Knoc
 fn wander(path: &Path, around: std::ops::Range<usize>, at: usize) -> f64 {
     const SIDE: usize = 4;
     let far = |n: &usize| n + SIDE < at || *n > at + SIDE;
-    let moved = |n: usize| (path.x[n] - path.x[n - SIDE]).hypot(path.y[n] - path.y[n - SIDE]) as f32;
+    let moved =
+        |n: usize| (path.x[n] - path.x[n - SIDE]).hypot(path.y[n] - path.y[n - SIDE]) as f32;
     let first = around.start + SIDE;
     let mut all: Vec<f32> = (first..around.end).filter(far).map(moved).collect();
     f64::from(quantile(&mut all, 0.75))
@@ -426,6 +428,7 @@ mod tests {
                     gain: 1.0,
                     offset: 0.0,
                     residual: 3.0,
+                    scatter_px: 0.0,
                     tiles_used: 100,
                     tiles_textured: 120,
                     told: true,
