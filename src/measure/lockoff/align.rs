@@ -16,8 +16,15 @@ const NEAR: f64 = 0.1;
 /// Most times the samples are taken.
 const MOST_SAMPLINGS: usize = 8;
 
-/// Rounds of weights for each sampling.
+/// Fewest rounds of weights for each sampling: a camera at rest needs no more.
 const ROUNDS: usize = 2;
+
+/// Most rounds of weights for each sampling: after a move the weights find the background
+/// step by step.
+const MOST_ROUNDS: usize = 8;
+
+/// Step below which the weights have settled, in pixels: less than a frame can be known to.
+const SMALL: f64 = 0.002;
 
 /// Residual below which sigma is not taken to fall, in 1/255 of the brightest code: coded
 /// frames may be equal, and rounding to 8 bits alone leaves .07 after smoothing.
@@ -79,10 +86,16 @@ pub(super) fn align<S: Sample>(
     for _ in 0..MOST_SAMPLINGS {
         take_samples(template, view, &motion, room);
         let light = first_light(template, room)?;
-        for _ in 0..ROUNDS {
+        for count in 1..=MOST_ROUNDS {
             let next = round(template, &motion, light, learnt, room)?;
+            let step =
+                (next.motion.shift_x - motion.shift_x).hypot(next.motion.shift_y - motion.shift_y);
             motion = next.motion;
             fit = Some(next);
+            // NaN counts as small: nothing more can be done.
+            if count >= ROUNDS && !(step > SMALL) {
+                break;
+            }
         }
         let far = template.tiles.iter().zip(&room.states).map(|(tile, state)| {
             let (x, y) = motion.at(tile.middle.0, tile.middle.1);

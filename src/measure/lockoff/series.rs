@@ -184,16 +184,17 @@ impl Path {
         let start = (slow[0][0], slow[1][0]);
         let slow = slow[0].iter().zip(&slow[1]).map(|(x, y)| (x - start.0).hypot(y - start.1));
         let (rests, drift) = self.about_drift();
-        let about = self.beyond_noise(rests.iter().map(|rest| rest * rest).enumerate());
+        let well = limits.shift_px / 2.0;
+        let about = self.beyond_noise(rests.iter().map(|rest| rest * rest).enumerate(), well);
         // Half the mean square of the steps is the variance of what changes at every frame.
         let steps = (1..self.x.len()).map(|at| {
             let step = (self.x[at] - self.x[at - 1]).hypot(self.y[at] - self.y[at - 1]);
             (at, step * step / 2.0)
         });
-        let quick = self.beyond_noise(steps.clone());
+        let quick = self.beyond_noise(steps.clone(), well);
         // Two standard errors of a mean square over both axes of so many steps.
         let sure = (1.0 - 2.0 / (self.x.len() as f64 - 1.0).sqrt()).max(0.0);
-        let least = self.beyond_noise(steps.map(|(at, square)| (at, sure * square)));
+        let least = self.beyond_noise(steps.map(|(at, square)| (at, sure * square)), well);
         Parts {
             creep,
             drift,
@@ -207,10 +208,12 @@ impl Path {
         }
     }
 
-    /// Returns the mean of squares by frame less what the errors explain. Frames that could
-    /// not be seen well have less weight: as 1 over the variance of what they tell.
-    fn beyond_noise(&self, squares: impl Iterator<Item = (usize, f64)>) -> f64 {
-        let usual = median(&self.error).powi(2);
+    /// Returns the mean of squares by frame less what the errors explain. Frames that are
+    /// hardly known have less weight, as 1 over the variance of what they tell; those known
+    /// to within half the limit all count alike, for a shaken frame is blurred and so less
+    /// well known than a steady one.
+    fn beyond_noise(&self, squares: impl Iterator<Item = (usize, f64)>, well: f64) -> f64 {
+        let usual = median(&self.error).max(well).powi(2);
         let (mut sum, mut weights) = (0.0, 0.0);
         for (at, square) in squares {
             let noise = self.error[at].powi(2);
