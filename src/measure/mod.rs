@@ -9,8 +9,8 @@
 //!   every frame  --------------------------------+-> lockoff light stillness sharpness boom
 //! ```
 
-mod plane;
 mod mask;
+mod plane;
 mod motion;
 mod mean;
 mod spool;

@@ -1,5 +1,6 @@
 //! Planes of luma, and the parts of them that are left out.
 
+use super::mask::Mask;
 use std::ops::Range;
 
 /// A sample of a plane.
@@ -127,6 +128,13 @@ impl Excluded {
         }
     }
 
+    /// Leaves out the pixels of a set as well; a set of another size changes nothing.
+    pub fn mask(&mut self, mask: &Mask) {
+        if (mask.width(), mask.height()) == (self.width, self.height) {
+            mask.pixels().for_each(|(x, y)| self.pixel(x, y));
+        }
+    }
+
     /// Leaves out one pixel as well.
     pub fn pixel(&mut self, x: usize, y: usize) {
         self.rectangle(x..x.saturating_add(1), y..y.saturating_add(1));
@@ -171,6 +179,15 @@ mod tests {
         let small = view.reduced(2);
         assert_eq!((small.width, small.height), (2, 1));
         assert_eq!(small.data, [3.0, 5.0]);
+    }
+
+    #[test]
+    fn the_pixels_of_a_mask_are_left_out() {
+        let mut out = Excluded::nothing(10, 10);
+        out.mask(&Mask::from_fn(10, 10, |x, y| x == 3 && y > 5));
+        assert!(out.is_free(0..3, 0..10) && out.is_free(3..4, 0..6) && !out.is_free(3..4, 5..7));
+        out.mask(&Mask::from_fn(9, 10, |_, _| true));
+        assert!(out.is_free(0..3, 0..10));
     }
 
     #[test]

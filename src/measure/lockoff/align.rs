@@ -16,8 +16,15 @@ const NEAR: f64 = 0.1;
 /// Most times the samples are taken.
 const MOST_SAMPLINGS: usize = 8;
 
-/// Rounds of weights for each sampling.
+/// Fewest rounds of weights for each sampling: a camera at rest needs no more.
 const ROUNDS: usize = 2;
+
+/// Most rounds of weights for each sampling: after a move the weights find the background
+/// step by step.
+const MOST_ROUNDS: usize = 8;
+
+/// Step below which the weights have settled, in pixels: less than a frame can be known to.
+const SMALL: f64 = 0.002;
 
 /// Residual below which sigma is not taken to fall, in 1/255 of the brightest code: coded
 /// frames may be equal, and rounding to 8 bits alone leaves .07 after smoothing.
@@ -40,6 +47,8 @@ pub(super) struct Fit {
     /// Tiles used, and tiles with texture.
     pub used: usize,
     pub textured: usize,
+    /// How far the tiles disagree beyond grain, in pixels.
+    pub scatter: f64,
     /// Area of the used tiles' spread, as a share of the frame.
     pub spread: f64,
     /// How the tiles that could be compared go their own way.
@@ -77,10 +86,16 @@ pub(super) fn align<S: Sample>(
     for _ in 0..MOST_SAMPLINGS {
         take_samples(template, view, &motion, room);
         let light = first_light(template, room)?;
-        for _ in 0..ROUNDS {
+        for count in 1..=MOST_ROUNDS {
             let next = round(template, &motion, light, learnt, room)?;
+            let step =
+                (next.motion.shift_x - motion.shift_x).hypot(next.motion.shift_y - motion.shift_y);
             motion = next.motion;
             fit = Some(next);
+            // NaN counts as small: nothing more can be done.
+            if count >= ROUNDS && !(step > SMALL) {
+                break;
+            }
         }
         let far = template.tiles.iter().zip(&room.states).map(|(tile, state)| {
             let (x, y) = motion.at(tile.middle.0, tile.middle.1);
@@ -246,6 +261,7 @@ fn round(
         offset,
         used: together.used,
         textured: template.tiles.iter().filter(|tile| tile.textured).count(),
+        scatter: together.scatter,
         spread: together.area / (template.width * template.height).max(1) as f64,
         strays,
     })
@@ -288,4 +304,66 @@ fn own_steps(sums: &[Option<(Sums, Step)>], sigma: f32) -> Vec<Own> {
         Some(Own { tile, off, covariance, used: false })
     };
     sums.iter().enumerate().filter_map(own).collect()
+}
+
+/// What one tile can show when the frame as a whole cannot tell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Shown {
+    pub tile: usize,
+    /// Displacement beyond which the tile did not move, along the way it can tell best.
+    pub shift_px: f64,
+    /// Most that any displacement changes the tile's samples, rms, in codes.
+    pub error: f64,
+}
+
+/// Looks at every tile on its own, those without texture too, as if the camera stood at
+/// `motion`. A tile covered by something else gives `None`. Bounds are at three standard
+/// errors.
+pub(super) fn shown<S: Sample>(
+    template: &Template,
+    view: View<'_, S>,
+    motion: &Motion,
+    learnt: &Learnt,
+    room: &mut Room,
+) -> Vec<Option<Shown>> {
+    take_samples(template, view, motion, room);
+    if first_light(template, room).is_none() {
+        return vec![None; template.tiles.len()];
+    }
+    for state in &mut room.states {
+        state.shift = (motion.shift_x, motion.shift_y);
+        (state.rotation, state.scale) = (motion.rotation, motion.scale);
+    }
+    let Some((sigma, quiet)) = sigma(template, room) else {
+        return vec![None; template.tiles.len()];
+    };
+    let of = |(number, tile): (usize, &super::template::Tile)| {
+        let state = &room.states[number];
+        let sums = tiles::sums(template, &room.samples, tile, state, sigma);
+        let step = sums.step(state.gain, sigma).filter(|step| step.weight > LEAST_WEIGHT)?;
+        let noise = 3.0 * learnt.calibration * f64::from(sigma);
+        let [[xx, xy], [_, yy]] = step.information;
+        // What the samples say of a displacement, in codes: d' I d is the sum of the squares
+        // it causes. A little is added so that a perfectly flat tile can be solved.
+        let some = 1e-6 * (1.0 + xx + yy);
+        let (off, inverse) = solve(&[[xx + some, xy], [xy, yy + some]], &step.vector)?;
+        let square = off[0] * step.vector[0] + off[1] * step.vector[1];
+        let variance = f64::from(sigma).powi(2);
+        let covariance = [inverse[0][0], inverse[0][1], inverse[1][1]].map(|part| part * variance);
+        let moved = motion.at(tile.middle.0, tile.middle.1);
+        let own = Own {
+            tile: number,
+            off: [off[0] + moved.0, off[1] + moved.1],
+            covariance,
+            used: false,
+        };
+        let (far, error) = own.best();
+        Some(Shown {
+            tile: number,
+            shift_px: far.abs() + 3.0 * learnt.calibration * error,
+            error: (square.max(0.0).sqrt() + noise) / step.weights.sqrt(),
+        })
+    };
+    let all = template.tiles.iter().enumerate();
+    all.map(|(number, tile)| of((number, tile)).filter(|_| quiet[number])).collect()
 }

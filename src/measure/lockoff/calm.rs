@@ -97,7 +97,7 @@ fn refit(places: &[Place], usual: &Usual, least: f64) -> Option<Usual> {
             system[row][row] *= 1.0 + 1e-9;
         }
         let (found, _) = solve(&system, &right)?;
-        let worst = (0..3).filter(|row| free[*row] && found[*row] < 0.0).next();
+        let worst = (0..3).find(|row| free[*row] && found[*row] < 0.0);
         match worst {
             Some(row) => free[row] = false,
             None => return Some(Usual([found[0].max(least), found[1], found[2]])),

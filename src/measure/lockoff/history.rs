@@ -6,7 +6,7 @@
 //! camera, and each frame is solved again with that.
 
 use super::together::{Learnt, Own, Together, together};
-use crate::measure::Spool;
+use crate::measure::{Motion, Spool};
 
 /// Times all frames are solved again; each time the tiles' manners are known better.
 const PASSES: usize = 3;
@@ -58,13 +58,14 @@ impl History {
         read.then_some(())
     }
 
-    /// Returns for every frame the step from where it was found to where it lies by all that
-    /// is known; `None` if the records are lost.
+    /// Returns where every frame lies by all that is known, given where it was `found`; `None`
+    /// if the records are lost.
     pub fn again(
         &mut self,
         middles: &[(f64, f64)],
+        found: &[Motion],
         calibration: f64,
-    ) -> Option<Vec<Option<Together>>> {
+    ) -> Option<Vec<Option<Again>>> {
         if self.lost {
             return None;
         }
@@ -76,19 +77,28 @@ impl History {
             self.read(frame, &mut tiles)?;
             manners.add(&tiles);
         }
-        let mut found = Vec::new();
+        let mut better = Vec::new();
         for _ in 0..PASSES {
             let learnt = Learnt { calibration, restless: manners.restless(calibration) };
             manners = Manners::new(middles.len());
-            found.clear();
+            better.clear();
             for frame in 0..frames {
                 self.read(frame, &mut tiles)?;
-                found.push(together(&mut tiles, middle, &learnt));
+                let whole = together(&mut tiles, middle, &learnt);
                 manners.add(&tiles);
+                let from = found.get(frame).copied().unwrap_or_default();
+                better.push(whole.map(|whole| Again { motion: from.plus(whole.step), whole }));
             }
         }
-        Some(found)
+        Some(better)
     }
+}
+
+/// A frame that was solved again.
+#[derive(Debug, Clone)]
+pub(super) struct Again {
+    pub motion: Motion,
+    pub whole: Together,
 }
 
 /// How far each tile goes its own way, as counts, whatever the length of the take.

@@ -4,6 +4,7 @@
 //! weave, vibration and knocks apart over the whole take.
 
 mod align;
+mod bounds;
 mod calm;
 mod coarse;
 mod gauss;
@@ -15,6 +16,7 @@ mod template;
 mod tiles;
 mod together;
 
+pub use bounds::TileBound;
 pub use reader::{LockOffReader, MeanReader};
 pub use series::{Knock, Stand, Steadiness, SteadyLimits, steadiness};
 pub use template::{TILE_COLUMNS, TILE_ROWS};
@@ -23,12 +25,13 @@ use crate::measure::Motion;
 use crate::measure::PlateSum;
 use crate::measure::plane::{Excluded, Plane, Sample, View};
 use crate::time::Frame;
-use align::{Fit, Room, align};
+use align::{Fit, Room, align, shown};
+use bounds::Bounds;
 use coarse::PhaseCorrelator;
-use history::History;
+use history::{Again, History};
 use std::sync::{Mutex, PoisonError};
 use template::Template;
-use together::{Learnt, Own, Together};
+use together::{Learnt, Own};
 
 /// Width the coarse search works at.
 const COARSE_WIDTH: usize = 480;
@@ -84,6 +87,9 @@ pub struct FrameMotion {
     pub offset: f32,
     /// Residual of the smoothed picture, in codes.
     pub residual: f32,
+    /// How far the tiles disagree beyond what grain explains, one standard deviation in pixels:
+    /// leaves, clouds, water, parallax.
+    pub scatter_px: f64,
     /// Tiles that agree.
     pub tiles_used: usize,
     /// Tiles with texture.
@@ -111,6 +117,8 @@ pub struct LockOff {
     coarse: Option<Coarse>,
     room: Room,
     last: Option<Motion>,
+    seen: Option<Motion>,
+    bounds: Bounds,
     usual: Option<f32>,
     strays: StrayCount,
     restless: Restless,
@@ -182,6 +190,8 @@ impl LockOff {
             coarse: Coarse::new(mean, variance, excluded, peak),
             room: Room::default(),
             last: None,
+            seen: None,
+            bounds: Bounds::default(),
             usual: None,
             strays: StrayCount::default(),
             restless: Restless::default(),
@@ -199,6 +209,11 @@ impl LockOff {
         let calibration = self.strays.calibration().max(LEAST_CALIBRATION);
         let learnt = Learnt { calibration, restless: self.restless.mean_squares() };
         let fit = self.find(view, &learnt);
+        if !fit.as_ref().is_some_and(is_told) {
+            let at = self.last.unwrap_or_default();
+            let shown = shown(&self.template, view, &at, &learnt, &mut self.room);
+            self.bounds.add(&shown);
+        }
         self.keep(frame, fit, in_plate, calibration);
         true
     }
@@ -227,6 +242,7 @@ impl LockOff {
                 self.usual = Some(0.9 * usual + 0.1 * fit.sigma);
             }
         }
+        self.seen = fit.as_ref().filter(|fit| is_told(fit)).map(|fit| fit.motion);
         let history = self.history.get_mut().unwrap_or_else(PoisonError::into_inner);
         history.add(fit.as_ref().map_or(&[], |fit| &fit.strays));
         let kept = fit.map(|fit| Kept { fit: Fit { strays: Vec::new(), ..fit }, calibration });
@@ -249,6 +265,18 @@ impl LockOff {
         better(near, far)
     }
 
+    /// Returns the motion of the last frame seen, as far as is known by then; `None` if it
+    /// cannot be told.
+    pub fn last(&self) -> Option<&Motion> {
+        self.seen.as_ref()
+    }
+
+    /// Returns what single tiles show over the frames whose motion cannot be told; nothing
+    /// if all can. For a patch on a bare wall these are the figures to judge by.
+    pub fn tile_bounds(&self) -> Vec<TileBound> {
+        self.bounds.list(&self.template)
+    }
+
     /// Returns how many times larger errors are than independent grain would make them,
     /// from the tiles of the plate frames; at least 1.
     pub fn calibration(&self) -> f64 {
@@ -260,8 +288,12 @@ impl LockOff {
     pub fn series(&self) -> Vec<FrameMotion> {
         let calibration = self.calibration().max(LEAST_CALIBRATION);
         let middles: Vec<(f64, f64)> = self.template.tiles.iter().map(|tile| tile.middle).collect();
+        let motion = |(_, kept): &(Frame, Option<Kept>)| {
+            kept.as_ref().map(|kept| kept.fit.motion).unwrap_or_default()
+        };
+        let found: Vec<Motion> = self.fits.iter().map(motion).collect();
         let mut history = self.history.lock().unwrap_or_else(PoisonError::into_inner);
-        let again = history.again(&middles, calibration).unwrap_or_default();
+        let again = history.again(&middles, &found, calibration).unwrap_or_default();
         let told = |(at, (frame, kept)): (usize, &(Frame, Option<Kept>))| {
             let Some(kept) = kept else { return untold(*frame) };
             match again.get(at) {
@@ -272,12 +304,13 @@ impl LockOff {
         self.fits.iter().enumerate().map(told).collect()
     }
 
-    fn corrected(&self, fit: &Fit, again: &Together) -> Fit {
+    fn corrected(&self, fit: &Fit, again: &Again) -> Fit {
         Fit {
-            motion: fit.motion.plus(again.step),
-            covariance: again.covariance,
-            used: again.used,
-            spread: again.area / (self.template.width * self.template.height).max(1) as f64,
+            motion: again.motion,
+            covariance: again.whole.covariance,
+            used: again.whole.used,
+            scatter: again.whole.scatter,
+            spread: again.whole.area / (self.template.width * self.template.height).max(1) as f64,
             ..fit.clone()
         }
     }
@@ -295,6 +328,7 @@ impl LockOff {
             gain: fit.gain,
             offset: fit.offset,
             residual: fit.sigma,
+            scatter_px: fit.scatter,
             tiles_used: fit.used,
             tiles_textured: fit.textured,
             told: agrees(fit) && error.shift_px() <= MOST_ERROR,
@@ -341,6 +375,12 @@ fn agrees(fit: &Fit) -> bool {
         && fit.spread >= LEAST_SPREAD
 }
 
+/// Tells whether a frame is known well enough, by what is known when it is seen.
+fn is_told(fit: &Fit) -> bool {
+    let variance = fit.covariance[0][0] + fit.covariance[1][1];
+    agrees(fit) && variance <= MOST_ERROR * MOST_ERROR
+}
+
 /// Returns the fit with more agreeing tiles for its residual.
 fn better(a: Option<Fit>, b: Option<Fit>) -> Option<Fit> {
     let worth = |fit: &Fit| fit.used as f32 / fit.sigma;
@@ -360,6 +400,7 @@ fn untold(frame: Frame) -> FrameMotion {
         gain: 1.0,
         offset: 0.0,
         residual: 0.0,
+        scatter_px: f64::INFINITY,
         tiles_used: 0,
         tiles_textured: 0,
         told: false,

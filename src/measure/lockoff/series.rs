@@ -80,7 +80,7 @@ pub struct Steadiness {
 /// from the middle of the frame to its corner, in pixels x and y.
 pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimits) -> Steadiness {
     let told: Vec<&FrameMotion> = frames.iter().filter(|frame| frame.told).collect();
-    if told.len() < 2 || told.len() * 2 < frames.len() {
+    if told.len() < 2 || told.len() * 2 <= frames.len() {
         return cannot_tell(frames);
     }
     let points = [(0.0, 0.0), half, (-half.0, half.1), (half.0, -half.1), (-half.0, -half.1)];
@@ -184,16 +184,17 @@ impl Path {
         let start = (slow[0][0], slow[1][0]);
         let slow = slow[0].iter().zip(&slow[1]).map(|(x, y)| (x - start.0).hypot(y - start.1));
         let (rests, drift) = self.about_drift();
-        let about = self.beyond_noise(rests.iter().map(|rest| rest * rest).enumerate());
+        let well = limits.shift_px / 2.0;
+        let about = self.beyond_noise(rests.iter().map(|rest| rest * rest).enumerate(), well);
         // Half the mean square of the steps is the variance of what changes at every frame.
         let steps = (1..self.x.len()).map(|at| {
             let step = (self.x[at] - self.x[at - 1]).hypot(self.y[at] - self.y[at - 1]);
             (at, step * step / 2.0)
         });
-        let quick = self.beyond_noise(steps.clone());
+        let quick = self.beyond_noise(steps.clone(), well);
         // Two standard errors of a mean square over both axes of so many steps.
         let sure = (1.0 - 2.0 / (self.x.len() as f64 - 1.0).sqrt()).max(0.0);
-        let least = self.beyond_noise(steps.map(|(at, square)| (at, sure * square)));
+        let least = self.beyond_noise(steps.map(|(at, square)| (at, sure * square)), well);
         Parts {
             creep,
             drift,
@@ -207,10 +208,12 @@ impl Path {
         }
     }
 
-    /// Returns the mean of squares by frame less what the errors explain. Frames that could
-    /// not be seen well have less weight: as 1 over the variance of what they tell.
-    fn beyond_noise(&self, squares: impl Iterator<Item = (usize, f64)>) -> f64 {
-        let usual = median(&self.error).powi(2);
+    /// Returns the mean of squares by frame less what the errors explain. Frames that are
+    /// hardly known have less weight, as 1 over the variance of what they tell; those known
+    /// to within half the limit all count alike, for a shaken frame is blurred and so less
+    /// well known than a steady one.
+    fn beyond_noise(&self, squares: impl Iterator<Item = (usize, f64)>, well: f64) -> f64 {
+        let usual = median(&self.error).max(well).powi(2);
         let (mut sum, mut weights) = (0.0, 0.0);
         for (at, square) in squares {
             let noise = self.error[at].powi(2);
@@ -310,7 +313,8 @@ fn knocks(told: &[&FrameMotion], path: &Path, limits: &SteadyLimits) -> Vec<Knoc
         let size = apart(place(at), before);
         let limit = limits.shift_px.max(6.0 * noise);
         if apart(place(at), place(at - 1)) > limit && size > limit {
-            let around = at.saturating_sub(limits.slow_frames)..(at + limits.slow_frames).min(count);
+            let around =
+                at.saturating_sub(limits.slow_frames)..(at + limits.slow_frames).min(count);
             let wander = wander(path, around, at);
             if size > 6.0 * wander {
                 let stays = stays(path, at, limits) > (size / 2.0).max(3.0 * wander);
@@ -329,7 +333,8 @@ fn knocks(told: &[&FrameMotion], path: &Path, limits: &SteadyLimits) -> Vec<Knoc
 fn wander(path: &Path, around: std::ops::Range<usize>, at: usize) -> f64 {
     const SIDE: usize = 4;
     let far = |n: &usize| n + SIDE < at || *n > at + SIDE;
-    let moved = |n: usize| (path.x[n] - path.x[n - SIDE]).hypot(path.y[n] - path.y[n - SIDE]) as f32;
+    let moved =
+        |n: usize| (path.x[n] - path.x[n - SIDE]).hypot(path.y[n] - path.y[n - SIDE]) as f32;
     let first = around.start + SIDE;
     let mut all: Vec<f32> = (first..around.end).filter(far).map(moved).collect();
     f64::from(quantile(&mut all, 0.75))
@@ -426,6 +431,7 @@ mod tests {
                     gain: 1.0,
                     offset: 0.0,
                     residual: 3.0,
+                    scatter_px: 0.0,
                     tiles_used: 100,
                     tiles_textured: 120,
                     told: true,

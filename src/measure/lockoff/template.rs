@@ -13,7 +13,10 @@ pub const TILE_ROWS: usize = 9;
 
 /// Most runs of samples that are looked at: 8,000 runs of 16 keep a frame of any size to a
 /// few milliseconds, and twice as many lower the error by a tenth only.
-const MOST_RUNS: usize = 8_000;
+const MOST_RUNS: usize = 7_000;
+
+/// Runs of a tile without texture.
+const FLAT_RUNS: usize = 12;
 
 /// Pixels at the edge of the frame that are left out: coding and scaling are at their worst
 /// there, and small moves must not carry a run out of the picture.
@@ -33,6 +36,8 @@ pub(super) struct Run {
 /// A part of the frame whose displacement is found on its own.
 #[derive(Debug, Clone)]
 pub(super) struct Tile {
+    /// Column and row.
+    pub cell: (usize, usize),
     /// Middle of its slopes, from the middle of the frame.
     pub middle: (f64, f64),
     /// Its runs.
@@ -80,8 +85,6 @@ impl Template {
         if let Some(variance) = variance.and_then(Plane::view) {
             drop_busy(&mut tiles, variance, peak);
         }
-        let total: usize = tiles.iter().map(Vec::len).sum();
-        let share = (MOST_RUNS as f64 / total.max(1) as f64).min(0.5);
         let mut template = Template {
             width: mean.width,
             height: mean.height,
@@ -92,17 +95,20 @@ impl Template {
             slope_x: Vec::new(),
             slope_y: Vec::new(),
         };
-        for mut tile in tiles {
+        for tile in &mut tiles {
             // Ties keep the order of the picture, so that the choice is always the same.
             tile.sort_by(|a, b| b.energy.total_cmp(&a.energy));
-            tile.truncate((tile.len() as f64 * share).ceil() as usize);
+        }
+        let counts = shared_out(&tiles, peak);
+        for (number, (mut tile, count)) in tiles.into_iter().zip(counts).enumerate() {
+            tile.truncate(count);
             tile.sort_by_key(|candidate| (candidate.run.y, candidate.run.x));
-            template.add(&tile);
+            template.add((number % TILE_COLUMNS, number / TILE_COLUMNS), &tile);
         }
         Some(template)
     }
 
-    fn add(&mut self, chosen: &[Candidate]) {
+    fn add(&mut self, cell: (usize, usize), chosen: &[Candidate]) {
         if chosen.is_empty() {
             return;
         }
@@ -127,6 +133,7 @@ impl Template {
         let (half_x, half_y) = self.half();
         let rms = (weight / samples).sqrt() as f32;
         self.tiles.push(Tile {
+            cell,
             middle: (at.0 / weight - half_x, at.1 / weight - half_y),
             runs: start..self.runs.len(),
             level,
@@ -148,10 +155,52 @@ impl Template {
         calm::busy(&places, f64::from(self.peak))
     }
 
+    /// Returns the rectangle of a tile in pixels, ends exclusive.
+    pub fn rectangle(&self, tile: &Tile) -> (Range<usize>, Range<usize>) {
+        let (column, row) = tile.cell;
+        let across = |at: usize| (at * self.width).div_ceil(TILE_COLUMNS);
+        let down = |at: usize| (at * self.height).div_ceil(TILE_ROWS);
+        (across(column)..across(column + 1), down(row)..down(row + 1))
+    }
+
     /// Returns the middle of the frame in pixels.
     pub fn half(&self) -> (f64, f64) {
         ((self.width as f64 - 1.0) / 2.0, (self.height as f64 - 1.0) / 2.0)
     }
+}
+
+/// Returns how many runs each tile gets, its strongest first. Flat tiles get a few, to know
+/// their light; what they leave goes to those with texture, up to two thirds of each: the
+/// weakest add cost and little else.
+fn shared_out(tiles: &[Vec<Candidate>], peak: f32) -> Vec<usize> {
+    let few = |tile: &Vec<Candidate>| tile.len().min(FLAT_RUNS);
+    let textured: Vec<bool> = tiles
+        .iter()
+        .map(|tile| {
+            let strong = &tile[..few(tile)];
+            let energy: f32 = strong.iter().map(|candidate| candidate.energy).sum();
+            let rms = (energy / (strong.len() * RUN).max(1) as f32).sqrt();
+            rms * 255.0 / peak > FLAT
+        })
+        .collect();
+    let flat: usize = tiles
+        .iter()
+        .zip(&textured)
+        .filter(|(_, textured)| !**textured)
+        .map(|(tile, _)| few(tile))
+        .sum();
+    let all: usize = tiles
+        .iter()
+        .zip(&textured)
+        .filter(|(_, textured)| **textured)
+        .map(|(tile, _)| tile.len())
+        .sum();
+    let left = MOST_RUNS.saturating_sub(flat) as f64;
+    let share = (left / all.max(1) as f64).min(2.0 / 3.0);
+    let count = |(tile, textured): (&Vec<Candidate>, &bool)| {
+        if *textured { (tile.len() as f64 * share).ceil() as usize } else { few(tile) }
+    };
+    tiles.iter().zip(&textured).map(count).collect()
 }
 
 /// Rows between runs: neighbouring rows see the same grain through the Gaussian.

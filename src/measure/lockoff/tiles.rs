@@ -45,6 +45,8 @@ pub(super) struct Step {
     pub vector: [f64; 2],
     /// Share of the samples that carry weight.
     pub weight: f64,
+    /// Sum of the weights.
+    pub weights: f64,
 }
 
 /// The samples of a frame at the runs of a template.
@@ -152,7 +154,9 @@ impl Sums {
             let taken: f64 = through(row, [rt, r1]);
             -gain * (direct[row] - taken)
         });
-        Some(Step { information, vector, weight: self.products[9] / self.samples.max(1) as f64 })
+        let weights = self.products[9];
+        let weight = weights / self.samples.max(1) as f64;
+        Some(Step { information, vector, weight, weights })
     }
 
     /// Returns by how much gain and offset of the tile change once it has moved by `step`.

@@ -47,6 +47,8 @@ pub(super) struct Together {
     pub covariance: [[f64; 4]; 4],
     /// Tiles that go with the whole.
     pub used: usize,
+    /// How far the tiles disagree beyond grain, one standard deviation in pixels.
+    pub scatter: f64,
     /// Width times height between the outermost of them, in square pixels.
     pub area: f64,
 }
@@ -122,7 +124,13 @@ pub(super) fn together(
         (own.off, own.used) = (tile.rest, tile.own.used);
     }
     let used = tiles.iter().filter(|tile| tile.own.used);
-    Some(Together { step, covariance, used: used.clone().count(), area: area(used) })
+    Some(Together {
+        step,
+        covariance,
+        used: used.clone().count(),
+        scatter: common.sqrt(),
+        area: area(used),
+    })
 }
 
 /// A tile while the whole is being fitted.
