@@ -23,7 +23,7 @@ const MOST_SIGNAL: f64 = 0.0025;
 const KEPT: usize = 8;
 
 /// Most blocks that are asked. Ours: a gain from this many is good to .01 %.
-const MOST_ASKED: usize = 9_000;
+const MOST_ASKED: usize = 6_000;
 
 /// Adds up the frames of a plate.
 #[derive(Debug, Clone, Default)]
