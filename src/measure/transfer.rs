@@ -333,6 +333,7 @@ impl Matrix {
 /// top of PQ and of the log curves, where it is below 1e-6 of the value.
 #[derive(Debug, Clone)]
 pub struct LightTable {
+    /// Empty where signals stay as they are.
     nodes: Vec<[f64; 3]>,
 }
 
@@ -343,11 +344,9 @@ impl LightTable {
 
     /// Tabulates a curve; `None` leaves signals as they are.
     pub fn new(curve: Option<Curve>) -> LightTable {
+        let Some(curve) = curve else { return LightTable { nodes: Vec::new() } };
         let step = (Self::HIGH - Self::LOW) / Self::STEPS as f64;
-        let light = |at: f64| {
-            let signal = Self::LOW + at * step;
-            curve.map_or(signal, |curve| curve.light(signal))
-        };
+        let light = |at: f64| curve.light(Self::LOW + at * step);
         let node = |at: usize| {
             let at = at as f64;
             let (low, here, high) = (light(at - 1.0), light(at), light(at + 1.0));
@@ -358,6 +357,9 @@ impl LightTable {
 
     /// Returns the light of a signal and its first and second derivative.
     pub fn at(&self, signal: f64) -> [f64; 3] {
+        if self.nodes.is_empty() {
+            return [signal, 1.0, 0.0];
+        }
         let place = (signal - Self::LOW) * (Self::STEPS as f64 / (Self::HIGH - Self::LOW));
         let place = place.clamp(0.0, Self::STEPS as f64 - 1e-6);
         let (whole, part) = (place as usize, place.fract());

@@ -14,10 +14,8 @@ const MOST_BLOCKS: usize = 33_000;
 /// picture of 320x180 would be a few dozen blocks else.
 const FEWEST_BLOCKS: usize = 1_500;
 
-/// Samples of a block in luma alone, and in colour, at least. Ours: in colour each sample
-/// costs several products.
-const SAMPLES: usize = 128;
-const COLOUR_SAMPLES: usize = 64;
+/// Samples of a block, at least. Ours.
+const SAMPLES: usize = 64;
 
 /// One plane of samples, row-major.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -208,8 +206,7 @@ impl Grid {
         while (width / size) * (height / size) > MOST_BLOCKS {
             size *= 2;
         }
-        let samples = if kind == Kind::Luma { SAMPLES } else { COLOUR_SAMPLES };
-        let step = (size * size / samples).clamp(1, size / down);
+        let step = (size * size / SAMPLES).clamp(1, size / down);
         Grid { size, columns: width / size, rows: height / size, group: down, step }
     }
 
@@ -271,10 +268,6 @@ fn fast_sums(plane: &Samples, grid: Grid) -> Vec<[u64; 2]> {
     sums
 }
 
-fn total(values: &[u32]) -> u64 {
-    values.iter().map(|value| u64::from(*value)).sum()
-}
-
 fn rows(plane: &Samples) -> impl Iterator<Item = &[u16]> {
     plane.codes.chunks_exact(plane.width.max(1))
 }
@@ -307,18 +300,19 @@ fn plain_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
     sums
 }
 
-/// As [`plain_pairs`], column by column. For codes of at most 12 bits.
+/// As [`plain_pairs`], column by column. For codes of at most 12 bits: a colour sample then
+/// covers luma of at most 14 bits, and a block's products stay within 31.
 fn fast_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
     let [luma, cb, cr] = &codes.planes;
     let (across, down) = subsampling(luma, cb);
-    if across > 2 || grid.samples() > 512 {
+    if across > 2 || down > 2 || grid.samples() > 16 * grid.size {
         return plain_pairs(codes, grid);
     }
     let (wide, high) = (grid.size / across, grid.size / down);
     let width = grid.columns * wide;
     let mut sums = Vec::with_capacity(grid.columns * grid.rows);
-    let mut columns: [Vec<u32>; 7] = std::array::from_fn(|_| vec![0; width]);
-    let mut lumas = vec![0_u32; width];
+    let mut columns: [Vec<i32>; 7] = std::array::from_fn(|_| vec![0; width / 2]);
+    let mut lumas = vec![0_u16; width];
     for band in 0..grid.rows {
         columns.iter_mut().for_each(|column| column.fill(0));
         let taken = |y: &usize| grid.takes(y % high * down);
@@ -331,39 +325,55 @@ fn fast_pairs(codes: &Codes, grid: Grid) -> Vec<Pairs> {
             add_products(&mut columns, &lumas, cb, cr);
         }
         for block in 0..grid.columns {
-            let part = block * wide..(block + 1) * wide;
+            let part = block * wide / 2..(block + 1) * wide / 2;
             sums.push(std::array::from_fn(|n| total(&columns[n][part.clone()])));
         }
     }
     sums
 }
 
-fn add_cells(lumas: &mut [u32], row: &[u16], across: usize) {
+fn total(values: &[i32]) -> u64 {
+    values.iter().map(|value| u64::from(*value as u32)).sum()
+}
+
+fn add_cells(lumas: &mut [u16], row: &[u16], across: usize) {
     if across == 2 {
         for (luma, pair) in lumas.iter_mut().zip(row.chunks_exact(2)) {
-            *luma += u32::from(pair[0]) + u32::from(pair[1]);
+            *luma = luma.wrapping_add(pair[0]).wrapping_add(pair[1]);
         }
     } else {
         for (luma, code) in lumas.iter_mut().zip(row) {
-            *luma += u32::from(*code);
+            *luma = luma.wrapping_add(*code);
         }
     }
 }
 
-fn add_products(columns: &mut [Vec<u32>; 7], lumas: &[u32], cb: &[u16], cr: &[u16]) {
+/// Adds products of neighbouring samples two at a time, in signed 16 bits: one instruction
+/// of every processor in use.
+fn add_products(columns: &mut [Vec<i32>; 7], lumas: &[u16], cb: &[u16], cr: &[u16]) {
     let width = lumas.len();
     let (cb, cr) = (&cb[..width], &cr[..width]);
-    let [a, b, c, d, e, f, g] = columns.each_mut().map(|column| &mut column[..width]);
-    for x in 0..width {
-        let (luma, cb, cr) = (lumas[x], u32::from(cb[x]), u32::from(cr[x]));
-        a[x] += cb;
-        b[x] += cr;
-        c[x] += cb * cb;
-        d[x] += cr * cr;
-        e[x] += cb * cr;
-        f[x] += luma * cb;
-        g[x] += luma * cr;
-    }
+    let ones = |sums: &mut [i32], codes: &[u16]| {
+        for (sum, pair) in sums.iter_mut().zip(codes.chunks_exact(2)) {
+            *sum = sum.wrapping_add(i32::from(pair[0]) + i32::from(pair[1]));
+        }
+    };
+    let products = |sums: &mut [i32], one: &[u16], other: &[u16]| {
+        let pairs = one.chunks_exact(2).zip(other.chunks_exact(2));
+        for (sum, (one, other)) in sums.iter_mut().zip(pairs) {
+            let [a, b] = [one[0], one[1]].map(|code| i32::from(code as i16));
+            let [c, d] = [other[0], other[1]].map(|code| i32::from(code as i16));
+            *sum = sum.wrapping_add(a * c + b * d);
+        }
+    };
+    let [a, b, c, d, e, f, g] = columns;
+    ones(a, cb);
+    ones(b, cr);
+    products(c, cb, cb);
+    products(d, cr, cr);
+    products(e, cb, cr);
+    products(f, lumas, cb);
+    products(g, lumas, cr);
 }
 
 /// Turns sums of codes into mean and variance of the signal.
@@ -455,7 +465,7 @@ mod tests {
     }
 
     fn codes(kind: Kind, depth: u32, (across, down): (usize, usize)) -> Codes {
-        let (width, height) = (52_usize, 37_usize);
+        let (width, height) = (412_usize, 245_usize);
         let plane = |seed, width: usize, height: usize| Samples {
             codes: noise(seed, width * height, depth),
             width,
@@ -478,7 +488,7 @@ mod tests {
                     let (fast, plain) =
                         (Blocks::of(&codes, Range::Narrow), Blocks::plain(&codes, Range::Narrow));
                     assert_eq!(fast, plain, "{kind:?} {depth} {step:?}");
-                    assert_eq!((fast.columns, fast.rows), (6, 4));
+                    assert_eq!((fast.columns, fast.rows, fast.size), (51, 30, 8));
                 }
             }
         }
@@ -491,7 +501,7 @@ mod tests {
         let blocks = Blocks::of(&codes, Range::Narrow);
         for (channel, row) in blocks.channels.iter().zip(Matrix::Bt709.to_rgb()) {
             let at = |x: usize, y: usize| {
-                let code = |n: usize| f64::from(codes.planes[n].codes[y * 52 + x]);
+                let code = |n: usize| f64::from(codes.planes[n].codes[y * 412 + x]);
                 row[0] * (code(0) - 64.0) / 876.0
                     + row[1] * (code(1) - 512.0) / 896.0
                     + row[2] * (code(2) - 512.0) / 896.0
@@ -500,8 +510,8 @@ mod tests {
             let values: Vec<f64> = (0..64).map(|n| at(8 + n % 8, 8 + n / 8)).collect();
             let mean = values.iter().sum::<f64>() / 64.0;
             let spread = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / 64.0;
-            assert!((f64::from(channel.mean[7]) - mean).abs() < 1e-6);
-            assert!((f64::from(channel.variance[7]) - spread).abs() < 1e-6 * spread);
+            assert!((f64::from(channel.mean[52]) - mean).abs() < 1e-6);
+            assert!((f64::from(channel.variance[52]) - spread).abs() < 1e-6 * spread);
         }
     }
 
@@ -517,7 +527,7 @@ mod tests {
             let (luma, colour) =
                 (grid(width, height, Kind::Luma, 1), grid(width, height, colour, 2));
             assert_eq!((luma.size, colour.size), (size, size));
-            assert_eq!(luma.samples(), (size * size).min(128));
+            assert_eq!(luma.samples(), (size * size).min(64));
             assert_eq!(colour.samples(), (size * size).min(64));
         }
         assert_eq!(grid(3, 300, Kind::Luma, 1).columns, 0);

@@ -203,16 +203,22 @@ fn tile_error(blocks: &[Ratio], surface: Surface) -> f64 {
     fit::quantile(&mut tiles, 0.5)
 }
 
-/// What a surface leaves in every tile that has at least a quarter of its blocks, in signal.
+/// What a surface leaves in every tile that has a quarter of the fullest one's blocks, in signal.
 pub(super) fn tile_offs(blocks: &[Ratio], surface: Surface) -> Vec<f64> {
-    let mut sums = std::collections::BTreeMap::<(u32, u32), (f64, u32)>::new();
+    let tile_of = |block: &Ratio| (block.at.1 / TILE, block.at.0 / TILE);
+    let most = blocks.iter().map(tile_of).fold((0, 0), |a, b| (a.0.max(b.0), a.1.max(b.1)));
+    let across = most.1 as usize + 1;
+    let mut sums = vec![(0.0, 0_u32); (most.0 as usize + 1) * across];
     for block in blocks {
-        let tile = sums.entry((block.at.1 / TILE, block.at.0 / TILE)).or_default();
+        let (row, column) = tile_of(block);
+        let tile = &mut sums[row as usize * across + column as usize];
         tile.0 += (block.ratio - surface.of(block)) / block.slope;
         tile.1 += 1;
     }
-    let many = |(_, count): &(f64, u32)| 4 * count >= TILE * TILE;
-    sums.into_values().filter(many).map(|(sum, count)| (sum / f64::from(count)).abs()).collect()
+    // Of very many blocks only a part is asked, of a tile as well.
+    let fullest = sums.iter().map(|(_, count)| *count).max().unwrap_or(0);
+    let many = |(_, count): &(f64, u32)| *count > 0 && 4 * count >= fullest;
+    sums.into_iter().filter(many).map(|(sum, count)| (sum / f64::from(count)).abs()).collect()
 }
 
 #[cfg(test)]

@@ -14,6 +14,10 @@ pub(super) const TUKEY: f64 = 4.685;
 /// A rival with more than this part of the winner's blocks makes the answer unsafe. Ours.
 const RIVAL: f64 = 0.5;
 
+/// From this part of the blocks on, those left over cannot be a rival: they are at most
+/// `1 - part`, and a rival has more than `RIVAL * part`.
+const NO_RIVAL: f64 = 1.0 / (1.0 + RIVAL);
+
 /// Fewest blocks an answer may rest on, and the smallest part of those that could be used.
 /// Ours: chance gathers up to 2 % of the blocks of unlike pictures in a narrow window.
 const FEWEST: usize = 24;
@@ -158,15 +162,18 @@ pub fn fit_with(blocks: &[Ratio], noise: Noise, terms: Terms) -> Result<Fit, NoF
     if blocks.len() < FEWEST {
         return Err(NoFit::TooFew(blocks.len()));
     }
-    let tried: Vec<Ratio> = blocks.iter().step_by(blocks.len().div_ceil(TRIED)).copied().collect();
+    let tried = some(blocks);
     let noise_at = |gain: f64| neighbour_noise(blocks, gain).max(noise.least).min(noise.most);
-    let seeds = modes(&tried);
     let mut settled: Vec<Settled> = Vec::new();
-    for (gain, width) in seeds {
+    for (gain, width) in modes(&tried) {
         let noise = noise_at(gain);
         let tilt = narrow(&tried, Surface::flat(gain), width, noise, terms);
         let count = mass(&tried, tilt, TUKEY * noise, |_| true);
         settled.push(Settled { tilt, noise, count });
+        // What is left is then less than half as many: no rival is possible.
+        if count > NO_RIVAL * tried.len() as f64 {
+            break;
+        }
     }
     settled.sort_by(|a, b| b.count.total_cmp(&a.count));
     let Some(best) = settled.first().copied() else { return Err(NoFit::TooFew(0)) };
@@ -184,6 +191,11 @@ pub fn fit_with(blocks: &[Ratio], noise: Noise, terms: Terms) -> Result<Fit, NoF
     }
     let fit = finish(blocks, best, noise.most, terms);
     if stands_out(blocks, &fit) { Ok(fit) } else { Err(scattered(&tried)) }
+}
+
+/// Returns every so manieth block: enough to try a start on.
+fn some(blocks: &[Ratio]) -> Vec<Ratio> {
+    blocks.iter().step_by(blocks.len().div_ceil(TRIED).max(1)).copied().collect()
 }
 
 /// Tells whether the blocks crowd about the gain: fewer than half as many lie in the window
@@ -574,7 +586,8 @@ pub(super) fn settle(blocks: &[Ratio], noise: Noise, terms: Terms) -> Option<Fit
     let mut ratios: Vec<f64> = blocks.iter().map(|block| block.ratio).collect();
     let start = Surface::flat(median(&mut ratios));
     let own = neighbour_noise(blocks, start.gain).max(noise.least).min(noise.most);
-    let tilt = narrow(blocks, start, 0.06, own, terms);
+    let tried = some(blocks);
+    let tilt = narrow(&tried, start, 0.06, own, terms);
     Some(finish(blocks, Settled { tilt, noise: own, count: 0.0 }, noise.most, terms))
 }
 
@@ -582,9 +595,10 @@ pub(super) fn settle(blocks: &[Ratio], noise: Noise, terms: Terms) -> Option<Fit
 pub(super) fn refit(blocks: &[Ratio], fit: &Fit, noise: Noise, terms: Terms) -> Option<Surface> {
     // Wide enough for what the other terms took up, and for all blocks to count.
     let window = 16.0 * fit.window.max(TUKEY * noise.least);
+    let tried = some(blocks);
     let mut surface = Surface::flat(fit.gain);
-    for _ in 0..4 {
-        surface = step_of(blocks, surface, window, noise.least, terms)?;
+    for _ in 0..3 {
+        surface = step_of(&tried, surface, window, noise.least, terms)?;
     }
     Some(surface)
 }

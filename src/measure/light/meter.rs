@@ -46,8 +46,7 @@ pub struct Meter {
 /// Frames asked about the range. Ours: each takes as long as three ordinary measures.
 const RANGE_FRAMES: u32 = 8;
 
-/// Least error of an uncorrected patch that makes a frame worth asking about its range, in
-/// codes of 8 bits. Ours: a mix-up is off by 18.6 at one end of the levels, by .4 at the
+/// Least error of an uncorrected patch that makes a frame worth asking, in codes of 8 bits. Ours: a mix-up is off by 18.6 at one end of the levels, by .4 at the
 /// other, so by more than this over most of them.
 const LEAST_OFF: f64 = 2.0;
 
@@ -114,12 +113,12 @@ impl Meter {
         if let (None, Some(curve)) = (&self.encoding_test, self.encoding.curve) {
             self.encoding_test = Some(EncodingTest::new(meter.plate().clone(), curve));
         }
-        if let Some(test) = &mut self.encoding_test {
+        let off = |visible: super::Visible| visible.as_shot.most > LEAST_OFF;
+        let worth = light.visible.is_none_or(off);
+        if let (true, Some(test)) = (worth, &mut self.encoding_test) {
             test.add(blocks);
         }
-        let off = |visible: super::Visible| visible.as_shot.most > LEAST_OFF;
-        let worth = light.visible.is_none_or(off) && self.asked_for_range < RANGE_FRAMES;
-        if self.mix_up.is_none() && worth {
+        if self.mix_up.is_none() && worth && self.asked_for_range < RANGE_FRAMES {
             self.asked_for_range += 1;
             let range = self.encoding.range;
             let found = range::range_mix_up(meter.plate(), blocks, range, self.depth);

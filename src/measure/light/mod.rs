@@ -293,8 +293,8 @@ impl LightMeter {
         let channels = agreed(all.iter().enumerate().map(told).collect());
         let mut light =
             FrameLight { domain: self.domain, channels, coded: Vec::new(), visible: None };
-        for (at, found) in all.iter().enumerate() {
-            let found = found.as_ref().ok().filter(|_| light.channels[at].gain().is_some());
+        for (at, found) in all.into_iter().enumerate() {
+            let found = found.ok().filter(|_| light.channels[at].gain().is_some());
             let found = found.and_then(|found| self.in_codes(frame, at, found, setup));
             if at == main {
                 light.visible = found.as_ref().map(|found| self.visible(found, setup));
@@ -313,11 +313,11 @@ impl LightMeter {
         &self,
         frame: &Blocks,
         channel: usize,
-        found: &Found,
+        found: Found,
         setup: &Setup,
     ) -> Option<Found> {
         if self.domain == Domain::Coded {
-            return Some(found.clone());
+            return Some(found);
         }
         let own = self.seen_in(frame, channel, &self.signal, &found.blocks);
         let fit = fit::settle(&own, self.plate.noise_range(), setup.choice.model.terms())?;
