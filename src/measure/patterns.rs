@@ -346,23 +346,26 @@ fn counted(sample: f32) -> i16 {
     shifted.to_bits() as i16
 }
 
-/// Sums of the stored patterns times the samples, and of the samples alone.
+/// Sums of the stored patterns times the samples, and of the samples alone. Two neighbours
+/// are multiplied and added at once, in eight lanes.
 fn tile_sums(samples: &[i16], patterns: &[i8]) -> [i32; COUNTS] {
-    let mut sums = [0_i32; COUNTS];
+    let mut lanes = [[0_i32; TILE / 2]; COUNTS];
     let (samples, _) = samples.as_chunks::<TILE>();
     let (patterns, _) = patterns.as_chunks::<TILE>();
     for (row, patterns) in samples.iter().zip(patterns.chunks_exact(STORED)) {
-        for at in 0..STORED {
-            let pattern = &patterns[at];
-            let mut sum = 0_i32;
-            for x in 0..TILE {
-                sum += i32::from(row[x]) * i32::from(pattern[x]);
+        for (lanes, pattern) in lanes.iter_mut().zip(patterns) {
+            let wide = pattern.map(i16::from);
+            for (at, lane) in lanes.iter_mut().enumerate() {
+                let (a, b) = (2 * at, 2 * at + 1);
+                *lane +=
+                    i32::from(row[a]) * i32::from(wide[a]) + i32::from(row[b]) * i32::from(wide[b]);
             }
-            sums[at] += sum;
         }
-        sums[STORED] += row.iter().map(|sample| i32::from(*sample)).sum::<i32>();
+        for (at, lane) in lanes[STORED].iter_mut().enumerate() {
+            *lane += i32::from(row[2 * at]) + i32::from(row[2 * at + 1]);
+        }
     }
-    sums
+    lanes.map(|lanes| lanes.iter().sum())
 }
 
 fn plain_tile_sums(samples: &[i16], patterns: &[i8]) -> [i32; COUNTS] {
