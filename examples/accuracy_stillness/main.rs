@@ -6,6 +6,7 @@
 #[path = "../../tests/scenes/mod.rs"]
 mod scenes;
 mod footage;
+mod synthetic;
 
 use platesmith::measure::stillness::Kind;
 use platesmith::time::FrameRange;
@@ -43,10 +44,165 @@ fn explore(clip: &str, from: i64, to: i64) {
     }
 }
 
+/// Prints a figure, what to reach, and where.
+fn line(figure: &str, reach: &str, place: &str) {
+    println!("{figure:<34} to reach {reach:<22} {place}");
+}
+
+fn grain(frames: usize) {
+    for (at, sigma) in [2.0_f32, 6.0, 13.0, 26.0].into_iter().enumerate() {
+        let mut sum = synthetic::Flags::default();
+        for (seed, kind) in synthetic::KINDS.into_iter().enumerate() {
+            let found = synthetic::grain(kind, (10 * at + seed) as u64 + 1, sigma, frames);
+            sum.tiles += found.tiles;
+            sum.sways += found.sways;
+            sum.crossings += found.crossings;
+        }
+        print_flags(&sum, &format!("grain {sigma}/1023"));
+    }
+    for (sigma, crf) in [(13.0, 23), (26.0, 30)] {
+        let mut sum = synthetic::Flags::default();
+        for (seed, kind) in synthetic::KINDS.into_iter().enumerate() {
+            let Some(found) = synthetic::coded_grain(kind, seed as u64 + 91, sigma, frames, crf)
+            else {
+                println!("no ffmpeg with x264: coded grain is left out");
+                return;
+            };
+            sum.tiles += found.tiles;
+            sum.sways += found.sways;
+            sum.crossings += found.crossings;
+        }
+        print_flags(&sum, &format!("grain {sigma}/1023 after x264 at crf {crf}"));
+    }
+}
+
+fn print_flags(sum: &synthetic::Flags, place: &str) {
+    let share = (sum.sways + sum.crossings) as f64 * 1e6 / sum.tiles.max(1) as f64;
+    let figure = format!("c flags {share:.1} in 1e6 tiles");
+    let counts =
+        format!("{place} ({} tiles: {} sway, {} pass)", sum.tiles, sum.sways, sum.crossings);
+    line(&figure, "<= 3", &counts);
+}
+
+fn sways(seeds: u64) {
+    for peak in [0.05, 0.1] {
+        let (mut all, mut wrong) = (synthetic::Rate::default(), synthetic::Rate::default());
+        for (n, kind) in synthetic::KINDS.into_iter().enumerate() {
+            for seed in 0..seeds {
+                let (found, other) = synthetic::sway(kind, seed * 4 + n as u64 + 200, 13.0, peak);
+                all.join(found);
+                wrong.join(other);
+            }
+        }
+        let figure = format!("c sway {peak} px found {:.1} %", all.percent());
+        let place = format!(
+            "{} patches of 64 px, sd <= .02 px, grain 13/1023; next to them wrong {} of {}",
+            all.of, wrong.found, wrong.of
+        );
+        line(&figure, ">= 95 %", &place);
+    }
+}
+
+fn insects(seeds: u64) {
+    for in_light in [false, true] {
+        let mut all = synthetic::Rate::default();
+        for (n, kind) in synthetic::KINDS.into_iter().enumerate() {
+            for seed in 0..seeds {
+                all.join(synthetic::insects(kind, seed * 4 + n as u64 + 300, 13.0, in_light, 12));
+            }
+        }
+        let figure = format!("c insects found {:.1} %", all.percent());
+        let of = if in_light { "light" } else { "codes" };
+        let place = format!("{} flights, 24 px, Weber contrast -.3 in {of}, grain 13/1023", all.of);
+        line(&figure, ">= 95 %", &place);
+    }
+}
+
+fn focus(seeds: u64) {
+    let (mut all, mut wrong, mut errors) =
+        (synthetic::Rate::default(), synthetic::Rate::default(), Vec::new());
+    for (n, kind) in synthetic::KINDS.into_iter().enumerate() {
+        for seed in 0..seeds {
+            let (found, false_ones, off) =
+                synthetic::focus(kind, seed * 4 + n as u64 + 400, 13.0, 0.5);
+            println!("    {kind:?}: {found:?} {false_ones:?}");
+            all.join(found);
+            wrong.join(false_ones);
+            errors.extend(off);
+        }
+    }
+    let rms = (errors.iter().map(|e| e * e).sum::<f64>() / errors.len().max(1) as f64).sqrt();
+    let figure = format!("d blur .5 px found {:.1} %", all.percent());
+    let place = format!("{} textured tiles, shift to .3 px, gain to -15 %, other grain", all.of);
+    line(&figure, ">= 95 %", &place);
+    let figure = format!("d false changes {}", wrong.found);
+    line(&figure, "0", &format!("of {}; squared blur off by {rms:.4} px^2 rms", wrong.of));
+}
+
+/// Times one frame of high definition, the work plane of twice that.
+fn cost() {
+    let size = (1920, 1080);
+    let scene = scenes::Scene::new(size.0, size.1, scenes::Kind::Busy, 5);
+    let mut dice = scenes::Dice::new(5);
+    let still = scene.background(&scenes::Truth::default());
+    let frames: Vec<_> = (0..8)
+        .map(|_| synthetic::work(size, &scene.exposed(&still, 1.0, 13.0, &mut dice)))
+        .collect();
+    let mut meter = platesmith::measure::stillness::Stillness::new(
+        &synthetic::plate_of(frames.iter()),
+        None,
+        Default::default(),
+    )
+    .expect("a plate");
+    let patterns = meter.patterns().clone();
+    let mut focus =
+        platesmith::measure::sharpness::Sharpness::against(patterns.clone(), Default::default());
+    let mut spent = [0.0_f64; 3];
+    let count = 120;
+    for t in 0..count {
+        let plane = &frames[t % frames.len()];
+        let frame = platesmith::time::Frame(t as i64);
+        let start = std::time::Instant::now();
+        let sums = patterns.project(plane).expect("one size");
+        spent[0] += start.elapsed().as_secs_f64();
+        let start = std::time::Instant::now();
+        let none = platesmith::measure::Motion::default();
+        meter.see_sums(frame, &sums, (1.0, 0.0), none, None).expect("room");
+        spent[1] += start.elapsed().as_secs_f64();
+        let start = std::time::Instant::now();
+        focus.see_sums(frame, &sums, (1.0, 0.0), none, None).expect("room");
+        spent[2] += start.elapsed().as_secs_f64();
+    }
+    let [project, stillness, sharpness] = spent.map(|all| all / count as f64 * 1e3);
+    let figure = format!("cost {:.2} ms a frame", project + stillness + sharpness);
+    let place = format!(
+        "1920x1080: projection {project:.2}, stillness {stillness:.2}, sharpness {sharpness:.2}"
+    );
+    line(&figure, "2.5 ms", &place);
+}
+
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
     if words.first().is_some_and(|word| word == "explore") {
         explore(&words[1], words[2].parse().expect("number"), words[3].parse().expect("number"));
+        return;
     }
-    let _ = scenes::Dice::new(1);
+    let wants = |name: &str| words.is_empty() || words.iter().any(|word| word == name);
+    let long = words.iter().any(|word| word == "long");
+    let times = if long { 5 } else { 1 };
+    if wants("grain") {
+        grain(240 * times);
+    }
+    if wants("sway") {
+        sways(2 * times as u64);
+    }
+    if wants("insects") {
+        insects(times as u64);
+    }
+    if wants("focus") {
+        focus(times as u64);
+    }
+    if wants("cost") {
+        cost();
+    }
 }

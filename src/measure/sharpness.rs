@@ -97,6 +97,8 @@ struct Meter {
 pub struct Sharpness {
     patterns: Arc<Patterns>,
     meters: Vec<Meter>,
+    /// Squared noise of a frame of the plate along a pattern, for each small tile.
+    plate_noise: Vec<f32>,
     limits: SharpnessLimits,
     frames: Vec<(Frame, usize)>,
     spool: Option<Spool>,
@@ -118,7 +120,11 @@ impl Sharpness {
         let places =
             (0..down).step_by(SIDE).flat_map(|y| (0..across).step_by(SIDE).map(move |x| (x, y)));
         let meters = places.filter_map(|(x, y)| Meter::new(&patterns, x, y, &limits)).collect();
-        Self { patterns, meters, limits, frames: Vec::new(), spool: None }
+        let least = limits.least_noise.powi(2);
+        let plate_noise = (0..across * down)
+            .map(|tile| (patterns.variance(tile).max(least) * limits.alike.powi(2)) as f32)
+            .collect();
+        Self { patterns, meters, plate_noise, limits, frames: Vec::new(), spool: None }
     }
 
     /// Looks at a frame of the work plane, in order. See `Stillness::see` for the rest.
@@ -153,7 +159,8 @@ impl Sharpness {
         hidden: Option<&Mask>,
     ) -> io::Result<()> {
         let hidden = hidden.map(|mask| self.patterns.touched(mask)).unwrap_or_default();
-        let mut record = Vec::with_capacity(self.meters.len() * 2);
+        let mut record = Vec::with_capacity(self.meters.len() * 2 + 4);
+        record.extend(self.noise(sums, &hidden).to_le_bytes());
         for meter in &self.meters {
             let squared = meter.look(sums, f64::from(light.0), &motion, &hidden);
             let code = squared.map_or(HIDDEN, |square| {
@@ -187,23 +194,42 @@ impl Sharpness {
                 continue;
             }
             spool.read(*number, &mut record)?;
+            let Some((noise, codes)) = record.split_first_chunk::<4>() else { continue };
             let told: Vec<(usize, f64)> =
-                asked.iter().filter_map(|at| Some((*at, unpacked(&record, *at)?))).collect();
-            out.extend(self.focus(*frame, &told));
+                asked.iter().filter_map(|at| Some((*at, unpacked(codes, *at)?))).collect();
+            out.extend(self.focus(*frame, &told, f64::from(f32::from_le_bytes(*noise))));
         }
         Ok(out)
     }
 
+    /// Returns how strong the noise of a frame is against that of the plate, from the patterns
+    /// that no motion and no blur makes: the median of their squares, so that actors over a
+    /// part of the frame do not count.
+    fn noise(&self, sums: &Sums, hidden: &[bool]) -> f32 {
+        let told = sums.controls.iter().zip(&self.plate_noise).enumerate();
+        let mut squares: Vec<f32> = told
+            .filter(|(tile, (told, _))| told.is_finite() && hidden.get(*tile) != Some(&true))
+            .map(|(_, (told, noise))| told * told / noise)
+            .collect();
+        if squares.len() < 20 {
+            return 1.0;
+        }
+        let middle = squares.len() / 2;
+        let square = *squares.select_nth_unstable_by(middle, f32::total_cmp).1;
+        // Median of a squared normal variable of variance 1.
+        (square / 0.4549).sqrt().max(0.5)
+    }
+
     /// Joins the tiles of one frame: their weighted median, which an actor in some of them
     /// does not pull.
-    fn focus(&self, frame: Frame, told: &[(usize, f64)]) -> Option<Focus> {
+    fn focus(&self, frame: Frame, told: &[(usize, f64)], noise: f64) -> Option<Focus> {
         let squared_px = weighted_median(
             told.iter().map(|(at, square)| (*square, self.meters[*at].error.powi(-2))),
         )?;
         let weight: f64 = told.iter().map(|(at, _)| self.meters[*at].error.powi(-2)).sum();
         // A median of normal variables is worth 2/pi of their mean.
         let efficiency = if told.len() > 2 { std::f64::consts::FRAC_2_PI } else { 1.0 };
-        let squared_error = (1.0 / (weight * efficiency)).sqrt();
+        let squared_error = noise * (1.0 / (weight * efficiency)).sqrt();
         let root = |square: f64| square.abs().sqrt().copysign(square);
         let error_px = (root(squared_px + squared_error) - root(squared_px - squared_error)) / 2.0;
         let ratios: f64 = told

@@ -77,6 +77,9 @@ pub(super) struct Crossings {
     more: Vec<f32>,
     slope: Vec<f32>,
     spread: [f32; CLASSES],
+    /// One over the noise of each cell, and the squares of the classes it was taken with.
+    weight: Vec<f32>,
+    weight_for: [f32; CLASSES],
     last: Vec<Candidate>,
     last_frame: Option<Frame>,
     heads: Vec<u32>,
@@ -108,6 +111,8 @@ impl Crossings {
             slope: slope.iter().map(|slope| (0.04 * slope).powi(2)).collect(),
             class,
             spread: [0.0; CLASSES],
+            weight: Vec::new(),
+            weight_for: [0.0; CLASSES],
             last: Vec::new(),
             last_frame: None,
             heads: Vec::new(),
@@ -171,12 +176,23 @@ impl Crossings {
             }
         }
         let squares = self.class_squares(&off, &told);
-        let mut z = vec![0.0_f32; off.len()];
-        for (at, value) in z.iter_mut().enumerate() {
-            let square = squares[usize::from(self.class[at])] * self.more[at] + self.slope[at];
-            *value = off[at] / square.sqrt();
-        }
+        self.weigh(&squares);
+        let z = off.iter().zip(&self.weight).map(|(off, by)| off * by).collect();
         (z, off)
+    }
+
+    /// Takes one over the noise of each cell anew where the noise has changed.
+    fn weigh(&mut self, squares: &[f32; CLASSES]) {
+        let near = |(now, before): (&f32, &f32)| (now / before - 1.0).abs() < 0.1;
+        if squares.iter().zip(&self.weight_for).all(near) {
+            return;
+        }
+        let cells = self.class.iter().zip(&self.more).zip(&self.slope);
+        self.weight.clear();
+        self.weight.extend(cells.map(|((class, more), slope)| {
+            1.0 / (squares[usize::from(*class)] * more + slope).sqrt()
+        }));
+        self.weight_for = *squares;
     }
 
     /// Mean deviation around each small tile, five by five of them: light that drifts.

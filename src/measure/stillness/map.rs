@@ -89,6 +89,29 @@ impl StillnessMap {
         self.seen
     }
 
+    /// Counts over the whole take: tiles judged, those that sway, and cells passed.
+    ///
+    /// # Errors
+    ///
+    /// As the system says: the notes cannot be read back.
+    pub fn counts(&mut self) -> io::Result<(u64, u64, u64)> {
+        let (mut tiles, mut sways, mut crossings) = (0, 0, 0);
+        let mut record = Vec::new();
+        let Some(spool) = self.spool.as_mut() else { return Ok((0, 0, 0)) };
+        for (_, number) in &self.windows {
+            spool.read(*number, &mut record)?;
+            for told in record.chunks_exact(RECORD).map(unpacked) {
+                tiles += 1;
+                sways += u64::from(self.limits.is_sway(&told));
+            }
+        }
+        for (_, number) in &self.passed {
+            spool.read(*number, &mut record)?;
+            crossings += (record.len() / PASSED) as u64;
+        }
+        Ok((tiles, sways, crossings))
+    }
+
     /// Tells what moved inside `region`, a mask of any size over the whole picture, in the
     /// frames of `frames`.
     ///

@@ -147,7 +147,9 @@ impl Floor {
         // Noise that is frozen between refreshes is strongest in the slowest coefficients; it
         // is never below that of the fast ones.
         floor.slow.iter_mut().for_each(|sum| *sum = (*sum / whole).max(floor.fast));
-        floor.frozen |= floor.sum(SLOWEST) > 2.0 * SLOWEST as f32 * floor.fast;
+        let slow = f64::from(floor.sum(SLOWEST) / floor.fast) / SLOWEST as f64;
+        let series = f64::from(floor.series);
+        floor.frozen |= ratio_score(slow, SLOWEST as f64 * series, 35.0 * series) > SURELY;
         Some(floor)
     }
 
@@ -159,6 +161,16 @@ impl Floor {
     fn degrees(&self, count: usize) -> f64 {
         let squares: f32 = self.slow[..count].iter().map(|value| value * value).sum();
         f64::from(self.sum(count) * self.sum(count) / squares.max(f32::MIN_POSITIVE))
+    }
+
+    /// Joins the fast level of a series with that of the controls, unless the series is the
+    /// noisier one: its own says too little alone. Returns level and degrees of freedom.
+    fn fast_with(&self, energy: &Energy) -> (f64, f64) {
+        let own = f64::from(energy.fast_level().max(SMALLEST));
+        let free = energy.fast_count().max(1) as f64;
+        let others = f64::from(self.series).min(3.0);
+        let both = (own + others * f64::from(self.fast)) / (1.0 + others);
+        if self.frozen || own > 1.3 * both { (own, free) } else { (both, free * (1.0 + others)) }
     }
 
     /// Degrees of freedom of the floor itself.
@@ -181,6 +193,9 @@ fn is_frozen(controls: &[Option<Energy>]) -> bool {
 
 /// See [`is_frozen`]; midway between white noise and the mildest coding tried.
 const FROZEN: f32 = 1.3;
+
+/// Score beyond which noise is taken to be slow around one tile.
+const SURELY: f64 = 4.0;
 
 /// Weight of a control next to a tile against one inside it.
 const BESIDE: f32 = 0.35;
@@ -230,11 +245,14 @@ fn judged(
 /// the noise floor; fast motion against the floor alone. The square is the energy beyond
 /// noise.
 fn score(energy: &Energy, floor: &Floor, limits: &StillnessLimits) -> (f64, f64) {
-    let fast = f64::from(energy.fast_level().max(SMALLEST));
     let free = energy.fast_count() as f64;
+    let (fast, known) = floor.fast_with(energy);
     let slow_of = |count: usize| {
         let own = f64::from(energy.slow_sum(count));
-        let in_time = ratio_score(own / count as f64 / fast, count as f64, free);
+        let in_time = ratio_score(own / count as f64 / fast, count as f64, known);
+        if !floor.frozen {
+            return in_time;
+        }
         let degrees = floor.degrees(count);
         let lower = floor.own_degrees(degrees);
         let in_place = ratio_score(own / f64::from(floor.sum(count)), degrees, lower);
@@ -262,14 +280,15 @@ fn least(
     lens: &Lens,
     frozen: f64,
 ) -> f64 {
-    let fast = f64::from(energy.fast_level()).max(f64::from(floor.fast));
+    let (fast, known) = floor.fast_with(energy);
     let count = SLOWEST as f64;
-    let in_time = count * fast * ratio_for(limits.sure, count, energy.fast_count().max(1) as f64);
-    let degrees = floor.degrees(SLOWEST);
-    let in_place =
-        f64::from(floor.sum(SLOWEST)) * ratio_for(limits.sure, degrees, floor.own_degrees(degrees));
-    let shown = frozen * frozen * lens.pixels * energy.count as f64;
-    let asked = in_time.max(in_place).max(shown);
+    let mut asked = count * fast * ratio_for(limits.sure, count, known);
+    if floor.frozen {
+        let degrees = floor.degrees(SLOWEST);
+        let over = ratio_for(limits.sure, degrees, floor.own_degrees(degrees));
+        let shown = frozen * frozen * lens.pixels * energy.count as f64;
+        asked = asked.max(f64::from(floor.sum(SLOWEST)) * over).max(shown);
+    }
     let wanted = asked + 4.0 * (asked * fast).sqrt();
     (2.0 * wanted / energy.count as f64).sqrt()
 }
