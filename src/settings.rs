@@ -154,7 +154,7 @@ impl Settings {
                 "check the path after --settings",
             )
         })?;
-        toml::from_str(&text).map_err(|fault| {
+        let settings: Settings = toml::from_str(&text).map_err(|fault| {
             let line = fault.span().map_or(String::new(), |span| {
                 format!("line {}", text[..span.start.min(text.len())].matches('\n').count() + 1)
             });
@@ -164,8 +164,17 @@ impl Settings {
                 fault.message().replace('\n', " "),
                 "correct or delete this line; docs/settings.toml lists every key",
             )
-            .into()
-        })
+        })?;
+        let faults: Vec<BadInput> = settings
+            .delivery
+            .iter()
+            .filter_map(|delivery| {
+                let place = format!("delivery \"{}\"", delivery.name);
+                let (fault, remedy) = delivery.fault()?;
+                Some(BadInput::new(&name, place, fault, remedy))
+            })
+            .collect();
+        if faults.is_empty() { Ok(settings) } else { Err(Faults(faults)) }
     }
 }
 
@@ -188,6 +197,22 @@ mod tests {
                 None => has(format!("\n{key} = ")),
             }
         }
+    }
+
+    #[test]
+    fn every_delivery_that_cannot_be_is_named() {
+        let folder = tempfile::tempdir().expect("a folder for the test");
+        let file = folder.path().join("show.toml");
+        let good = "[[delivery]]\nname = \"good\"\nraster = [2048, 858]\naspect = 2.39\n";
+        let none = "[[delivery]]\nname = \"none\"\nraster = [0, 858]\n";
+        let both = "[[delivery]]\nname = \"both\"\nraster = [20, 8]\naspect = 2\nextraction = [0, 0, 9, 9]\n";
+        let flat = "[[delivery]]\nname = \"flat\"\nraster = [20, 8]\nextraction = [0, 0, 9, 0]\n";
+        std::fs::write(&file, [good, none, both, flat].concat()).expect("written");
+        let faults = Settings::read(&file).expect_err("three cannot be").0;
+        let places: Vec<&str> = faults.iter().map(|fault| fault.place.as_str()).collect();
+        assert_eq!(places, ["delivery \"none\"", "delivery \"both\"", "delivery \"flat\""]);
+        std::fs::write(&file, good).expect("written");
+        assert_eq!(Settings::read(&file).map(|read| read.delivery.len()), Ok(1));
     }
 
     #[test]

@@ -21,6 +21,28 @@ pub struct Delivery {
     pub aspect: Option<f64>,
 }
 
+impl Delivery {
+    /// Says what cannot be, as read, and what to do about it.
+    pub(super) fn fault(&self) -> Option<(String, &'static str)> {
+        if self.raster.contains(&0) {
+            let fault = format!("raster = {:?} has no pixels", self.raster);
+            return Some((fault, "give width and height in pixels"));
+        }
+        if self.extraction.is_some() && self.aspect.is_some() {
+            let fault = "both extraction and aspect are given".to_string();
+            return Some((fault, "keep the one the show is framed for"));
+        }
+        if let Some(aspect) = self.aspect.filter(|aspect| !(aspect.is_finite() && *aspect > 0.0)) {
+            return Some((format!("aspect = {aspect} is no shape"), "give width over height"));
+        }
+        let extraction = self.extraction?;
+        let [_, _, width, height] = extraction;
+        let sound = extraction.iter().all(|side| side.is_finite()) && width > 0.0 && height > 0.0;
+        let fault = format!("extraction = {extraction:?} is empty");
+        (!sound).then_some((fault, "give [left, top, width, height] in source pixels"))
+    }
+}
+
 /// Limits of the divider between boom and actors.
 ///
 /// Cells are pixels of the masks, which are at most 960 wide; all other lengths are source
@@ -72,6 +94,10 @@ pub struct VisibilityLimits {
     /// pixels. Ours: half a cycle where contrast sensitivity peaks (about 4 cycles a degree,
     /// from memory), at one pixel a minute of arc, the design distance of ITU-R BT.500.
     pub sight_px: f64,
+    /// Finest displacement that sight tells at a strong edge, in delivery pixels: an edge
+    /// hides what moves it by less, however strong it is. Ours: vernier acuity is 5 to 10
+    /// seconds of arc (from memory), .08 to .17 px at one pixel a minute of arc.
+    pub vernier_px: f64,
     /// How many times more a moving error shows than one at rest. Ours.
     pub motion_factor: f64,
     /// Least source pixels for each delivered pixel. Common practice, no source.
@@ -88,6 +114,7 @@ impl Default for VisibilityLimits {
             spared_per_mille: 1.0,
             grain_floor_codes: 0.5,
             sight_px: 8.0,
+            vernier_px: 0.1,
             motion_factor: 2.0,
             resolution_margin: 1.0,
             reposition_scale: 1.25,

@@ -60,7 +60,8 @@ pub fn crossings<'a>(
     for (frame, actors) in frames {
         let mut met = actors.clone();
         met.keep(&ground.watched);
-        let small = specks::find(actors, None, &division.limits);
+        let small =
+            if met.is_empty() { Vec::new() } else { specks::find(actors, None, &division.limits) };
         let small = small.into_iter().flat_map(|(cluster, _)| cluster);
         let small: Vec<_> = small.filter(|(x, y)| met.has(*x, *y)).collect();
         small_for = if small.is_empty() { 0 } else { small_for + 1 };

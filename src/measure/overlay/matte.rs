@@ -44,6 +44,11 @@ pub(super) fn find(low: &Plane, high: &Plane) -> Option<Area> {
     (bars > 0 && area.left < area.right && area.top < area.bottom).then_some(area)
 }
 
+/// The depth of a bar that stands alone: 0 unless it is black.
+fn dark(bar: Bar, depth: usize) -> usize {
+    if bar.level <= BLACK { depth } else { 0 }
+}
+
 struct Look<'a> {
     low: &'a Plane,
     high: &'a Plane,
@@ -55,8 +60,27 @@ impl Look<'_> {
         let bars = [false, true].map(|end| self.bar(rows, end));
         match bars {
             [Some(a), Some(b)] if (a.level - b.level).abs() <= LEVEL => [a.depth, b.depth],
-            bars => bars.map(|bar| bar.filter(|bar| bar.level <= BLACK).map_or(0, |bar| bar.depth)),
+            [Some(a), None] => [a.depth, self.like(rows, true, a)].map(|depth| dark(a, depth)),
+            [None, Some(b)] => [self.like(rows, false, b), b.depth].map(|depth| dark(b, depth)),
+            bars => bars.map(|bar| bar.map_or(0, |bar| dark(bar, bar.depth))),
         }
+    }
+
+    /// Depth of the bar at the other end where a dark picture hides its edge: mattes are
+    /// laid evenly, and what is as plain as a matte is no loss.
+    fn like(&self, rows: bool, end: bool, other: Bar) -> usize {
+        let plain = (0..other.depth).all(|depth| self.is_full(rows, end, depth, other.level));
+        if plain { other.depth } else { 0 }
+    }
+
+    /// Tells whether nearly all of a row, or column, is at a level.
+    fn is_full(&self, rows: bool, end: bool, depth: usize, level: f32) -> bool {
+        let length = if rows { self.low.width } else { self.low.height };
+        let off = |along: &usize| {
+            let (low, high) = self.at(rows, end, *along, depth);
+            low < level - LEVEL || high > level + LEVEL
+        };
+        (0..length).filter(off).count() as f64 <= WRITTEN * length as f64
     }
 
     /// Lowest and highest value at a place: `along` the bar, `depth` from the frame's edge.
@@ -77,18 +101,11 @@ impl Look<'_> {
         let mut edge: Vec<f32> = (0..length).map(|along| self.at(rows, end, along, 0).0).collect();
         edge.sort_by(f32::total_cmp);
         let level = edge[length / 2];
-        let plain = |along: usize, depth: usize| {
-            let (low, high) = self.at(rows, end, along, depth);
-            low >= level - LEVEL && high <= level + LEVEL
-        };
-        let full = |depth: usize| {
-            let off = (0..length).filter(|along| !plain(*along, depth)).count();
-            off as f64 <= WRITTEN * length as f64
-        };
         // A dark picture may go on plain behind the edge in places, so the deepest row that
         // is mostly plain need not be the bar's: each depth where the picture begins in
         // many places is tried, the deepest first.
-        let most = (0..deep * 2 / 5).take_while(|depth| full(*depth)).count();
+        let most =
+            (0..deep * 2 / 5).take_while(|depth| self.is_full(rows, end, *depth, level)).count();
         (2..=most)
             .rev()
             .find(|depth| self.is_straight(rows, end, *depth, length, level))
@@ -112,7 +129,8 @@ impl Look<'_> {
             let behind = (depth + 1..depth + BEHIND).map(|depth| far(along, depth));
             if behind.fold(0.0, f32::max) > 4.0 * LEVEL {
                 told += 1;
-                straight += usize::from(far(along, depth) > LEVEL);
+                // Two rows: in one of them the picture may be as bright as the bar.
+                straight += usize::from(far(along, depth).max(far(along, depth + 1)) > LEVEL);
             }
         }
         told as f64 >= TOLD * length as f64 && straight as f64 >= STRAIGHT * told as f64
