@@ -211,6 +211,21 @@ pub struct Reposition {
     pub dy: f64,
 }
 
+/// A point of the picture in source pixels, x right and y down from the upper left corner.
+pub type Point = [f64; 2];
+
+/// The border between boom and actors.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DividerSummary {
+    /// The patch region it closes, corner by corner; of several parts the largest.
+    pub polygon: Vec<Point>,
+    /// All parts of the region, and holes in them.
+    pub outlines: Vec<Vec<Point>>,
+    /// Smallest distance from boom or shadow to anything that moves, in source pixels; null
+    /// if nothing else is in frame.
+    pub clearance_px: Option<f64>,
+}
+
 /// Everything found out about one use.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct UseFinding {
@@ -253,10 +268,14 @@ pub struct UseFinding {
     pub verdict: Verdict,
     /// Corrections the verdict needs.
     pub corrections: Vec<String>,
+    /// What would still show with each of them, in grains: the predicted residual.
+    pub residuals: Vec<f64>,
     /// What the verdict rests on.
     pub basis: Basis,
     /// The plate, if one is to be made.
     pub plate: Option<PlateSummary>,
+    /// The divider between boom and actors, if the pictures were measured and show one.
+    pub divider: Option<DividerSummary>,
     /// The matte file; null until mattes are made.
     pub matte: Option<String>,
     /// The temp comp; null until they are made.

@@ -31,17 +31,7 @@ impl From<Severity> for TakeVerdict {
     }
 }
 
-/// A point of the picture in source pixels, from the middle of the first pixel.
-pub type Point = [f64; 2];
-
-/// The border between boom and actors.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct DividerSummary {
-    /// The patch region it closes, corner by corner.
-    pub polygon: Vec<Point>,
-    /// Smallest distance from boom or shadow to anything that moves, in source pixels.
-    pub clearance_px: f64,
-}
+pub use crate::findings::{DividerSummary, Point};
 
 /// What was measured frame by frame; one entry for every frame of the file, empty where a
 /// frame was not measured.

@@ -5,7 +5,7 @@
 
 mod measuring;
 
-pub use measuring::{Delivery, DividerLimits, VisibilityLimits};
+pub use measuring::{Delivery, DividerLimits, EncodingOf, MediaEncoding, VisibilityLimits};
 
 use crate::error::{BadInput, Faults};
 use serde::{Deserialize, Serialize};
@@ -90,6 +90,8 @@ pub struct Settings {
     /// A plate farther than this from the patched frames is `plate-far-in-time`, in
     /// seconds. Ours: light drifts of 1-13 % were seen within 20 s outdoors.
     pub plate_far_s: f64,
+    /// Seconds of plate that are asked for on set. Common practice, no source.
+    pub plate_ask_s: f64,
     /// Shortest span between two turns that may not flash, in seconds: three flashes a
     /// second is the limit of ITU-R BT.1702 and WCAG 2.3.1.
     pub flash_guard_s: f64,
@@ -100,6 +102,8 @@ pub struct Settings {
     pub encoder_threads: u32,
     /// What is delivered; if empty, the log's capture size, else the media's.
     pub delivery: Vec<Delivery>,
+    /// How the codes of media are meant.
+    pub media: MediaEncoding,
     /// Limits of the divider.
     pub divider: DividerLimits,
     /// Limits of what would show.
@@ -127,10 +131,12 @@ impl Default for Settings {
                 .map(String::from)
                 .to_vec(),
             plate_far_s: 120.0,
+            plate_ask_s: 5.0,
             flash_guard_s: 1.0 / 6.0,
             plate_codec: "auto".into(),
             encoder_threads: 2,
             delivery: Vec::new(),
+            media: MediaEncoding::default(),
             divider: DividerLimits::default(),
             visibility: VisibilityLimits::default(),
         }

@@ -29,7 +29,8 @@ pub fn decide(standing: Standing, interlaced: bool) -> (Verdict, Vec<Reason>) {
         Standing::Judged(judgement) => {
             let Judgement { outcome, mut reasons, .. } = *judgement;
             let verdict = of_outcome(outcome, interlaced, &mut reasons);
-            (verdict, reasons)
+            let stops = reasons.iter().any(|reason| reason.severity == Severity::Stop);
+            (if stops && verdict.has_plate() { Verdict::ByHand } else { verdict }, reasons)
         }
     };
     reasons.sort_by(|a, b| {

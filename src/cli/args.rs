@@ -33,6 +33,15 @@ pub enum Command {
         platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --handles 12:16\n\n\
         EXIT CODE  0 nothing to do, 1 a shot needs a person, 2 a fault in a file")]
     Turnover(Turnover),
+    /// On set: can this take be patched, or what has to be rolled?
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith inspect A014C007.mov                       plates and boom found in the picture\n  \
+        platesmith inspect A014C007.mov --log plates.csv      what was noted, proven\n  \
+        platesmith inspect A014C007.mov -o A014C007.html      with a page to look at\n  \
+        platesmith inspect cards/A014/ --json > takes.json    every take of a folder\n\n\
+        The first word is the answer: HAVE IT, CHECK, or ROLL with seconds and what to do.\n\n\
+        EXIT CODE  0 have it, 1 check or roll, 2 a fault in a file")]
+    Inspect(Inspect),
     /// One loop plate, no cut needed.
     #[command(after_help = "EXAMPLES\n  \
         platesmith loop A014C007.mov --plate 10:12:08:00-10:12:10:00 --length 336 -o A014C007_loop.mov\n  \
@@ -156,6 +165,37 @@ pub struct Turnover {
     /// Clips on plate tracks: disabled, enabled, on tracks below the picture, or none.
     #[arg(long, value_name = "HOW", default_value = "disabled")]
     pub plates: PlatesChoice,
+}
+
+/// `inspect`.
+#[derive(Debug, Args)]
+pub struct Inspect {
+    /// A media file, one file of an image sequence or its folder, or a folder of takes.
+    pub take: PathBuf,
+    /// Plate logs, CSV or JSON; without them plates and boom are looked for.
+    #[arg(long, value_name = "LOG", num_args = 1..)]
+    pub log: Vec<PathBuf>,
+    /// Writes a page to look at: for a folder of takes, the folder that gets one page a take.
+    #[arg(short, long, value_name = "PAGE.html")]
+    pub out: Option<PathBuf>,
+    /// Prints what was found as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// With --json: every frame's figures as well.
+    #[arg(long)]
+    pub series: bool,
+    /// Rate of an image sequence that does not say it.
+    #[arg(long, value_name = "RATE")]
+    pub rate: Option<String>,
+    /// A TOML file with limits and choices.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// Threads for reading pictures.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
+    pub jobs: u32,
+    /// Prints the first line alone.
+    #[arg(long)]
+    pub quiet: bool,
 }
 
 /// `loop`.

@@ -3,6 +3,7 @@
 mod args;
 mod check;
 mod diagnostic;
+mod inspect;
 mod looping;
 mod progress;
 mod stripping;
@@ -31,6 +32,7 @@ pub fn run() -> ExitCode {
     let done = match line.command {
         Command::Check(args) => check::run(&args),
         Command::Turnover(args) => turnover::run(&args),
+        Command::Inspect(args) => inspect::run(&args),
         Command::Loop(args) => looping::run(&args),
         Command::Strip(args) => stripping::run(&args),
         Command::Completions { shell } => {

@@ -177,6 +177,12 @@ impl Ruler {
         if one > 0.0 { visibility / one } else { f64::INFINITY }
     }
 
+    /// Returns the middle of the plate's levels along the divider, in codes of eight bits.
+    pub fn level_codes(&self) -> f64 {
+        let at = |spot: &Spot| f64::from(self.mean.data[spot.at]);
+        percentile(&mut self.band.iter().map(at).collect::<Vec<f64>>(), 0.5)
+    }
+
     /// Returns the middle of the grain along the divider at delivery size, in codes of eight
     /// bits, the floor included.
     pub fn grain_codes(&self) -> f64 {

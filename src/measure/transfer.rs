@@ -287,6 +287,18 @@ impl Encoding {
     }
 }
 
+impl Encoding {
+    /// Returns how the codes of a file are meant, after the settings' word for it: `tag`,
+    /// `unknown`, or a curve's name. `None` for a word that is no curve.
+    pub fn chosen(word: &str, claimed: Encoding) -> Option<Encoding> {
+        match word {
+            "tag" => Some(claimed),
+            "unknown" => Some(Encoding { curve: None, ..claimed }),
+            name => Curve::named(name).map(|curve| Encoding { curve: Some(curve), ..claimed }),
+        }
+    }
+}
+
 /// Luma weights of red and blue, from which Y'CbCr is undone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Matrix {

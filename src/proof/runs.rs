@@ -68,10 +68,9 @@ pub(super) fn runs(seen: &[Seen], limit: f64, used: FrameRange) -> Vec<Run> {
                     run.worst = *one;
                 }
             }
-            _ => runs.push(Run {
-                range: FrameRange::new(one.frame.0, one.frame.0 + 1),
-                worst: *one,
-            }),
+            _ => {
+                runs.push(Run { range: FrameRange::new(one.frame.0, one.frame.0 + 1), worst: *one })
+            }
         }
     }
     runs

@@ -42,6 +42,26 @@ impl Clocks {
         }
     }
 
+    /// Returns the clocks of a media file on its own: the take clock counts from its start
+    /// timecode, or from its first frame where it has none.
+    pub fn of_media(info: &MediaInfo) -> Clocks {
+        let start = info.start;
+        Clocks {
+            rate: info.rate,
+            counting: start.map_or(Counting::new(info.rate, false), |start| start.counting),
+            file_start: Some(start.map_or(Frame(0), |start| start.frame)),
+            file_frames: Some(info.frames),
+            has_timecode: start.is_some(),
+            scale: Exact::one(),
+            offset: whole(0),
+        }
+    }
+
+    /// Returns a file range on the take clock.
+    pub fn from_file(&self, range_in_file: FrameRange) -> FrameRange {
+        range_in_file.shifted(FrameShift(self.file_start.map_or(0, |start| start.0)))
+    }
+
     /// Returns the smallest whole take range that holds an exact span of clip time.
     pub fn take_range(&self, span_in_clip: &(Exact, Exact)) -> FrameRange {
         let at = |clip: &Exact| clip * &self.scale + &self.offset;

@@ -4,6 +4,7 @@
 
 mod hand_back;
 mod names;
+mod proofs;
 mod renders;
 mod sources;
 mod subject;
@@ -116,6 +117,9 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     for (at, (used, clues)) in cut.uses.iter().zip(&clues).enumerate() {
         pending.push(reviewer.pending(used, clues));
         progress.at(at as u64 + 1);
+    }
+    if job.picture {
+        faults.extend(proofs::prove_all(job, &mut pending, progress));
     }
     let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));
     let (mut uses, subjects): (Vec<UseFinding>, Vec<Subject>) = judged.unzip();

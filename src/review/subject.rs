@@ -1,6 +1,7 @@
 //! One use: matched, its media opened, its clocks read, judged.
 
 use super::names::{NameSource, shot_names};
+use super::proofs::Measured;
 use super::sources::{Source, Sources};
 use super::{Job, take_name};
 use crate::findings::{
@@ -51,6 +52,8 @@ pub(super) struct Reviewer<'a> {
 pub(super) struct Pending {
     pub standing: Standing,
     pub learnt: Learnt,
+    /// What the pictures added.
+    pub measured: Measured,
 }
 
 /// What was learnt about a use on the way to its verdict.
@@ -62,6 +65,8 @@ pub(super) struct Learnt {
     pub used: Option<FrameRange>,
     pub need: Option<FrameRange>,
     pub matched: Matched,
+    /// Capture size, if the log notes it.
+    pub capture: Option<[u32; 2]>,
     pub reasons: Vec<Reason>,
 }
 
@@ -73,12 +78,12 @@ impl Reviewer<'_> {
         if learnt.clocks.is_none() {
             learnt.place_on_clip_clock(used, self.handles(), self.cut);
         }
-        Pending { standing, learnt }
+        Pending { standing, learnt, measured: Measured::default() }
     }
 
     /// Makes a finding of what was learnt about a use.
     pub fn subject(&self, used: &Use, pending: Pending) -> (UseFinding, Subject) {
-        let Pending { standing, learnt } = pending;
+        let Pending { standing, learnt, measured } = pending;
         let interlaced = learnt.media.as_ref().is_some_and(|media| {
             matches!(media.info().field_order, FieldOrder::TopFirst | FieldOrder::BottomFirst)
         });
@@ -93,8 +98,11 @@ impl Reviewer<'_> {
             Some(outcome) => self.plate(outcome, &learnt),
             None => (None, None),
         };
+        // What needs a correction is not rendered as shot.
+        let map = map.filter(|_| measured.corrections.is_empty());
         let name = name_source(used, &learnt);
-        let finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
+        let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
+        measured.add_to(&mut finding);
         let subject = Subject {
             media: learnt.media,
             clocks: learnt.clocks,
@@ -234,6 +242,7 @@ impl Reviewer<'_> {
         let (claims, reasons) = claims_of(record, &clocks, first, settings);
         learnt.reasons.extend(reasons);
         learnt.claims = claims;
+        learnt.capture = record.capture.map(|(width, height)| [width, height]);
         learnt.clocks = Some(clocks);
         Ok(())
     }
@@ -353,8 +362,10 @@ impl Reviewer<'_> {
             } else {
                 Vec::new()
             },
+            residuals: Vec::new(),
             basis: Basis::Claim,
             plate,
+            divider: None,
             matte: None,
             temp_comp: None,
             review: None,

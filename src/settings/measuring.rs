@@ -43,6 +43,49 @@ impl Delivery {
     }
 }
 
+/// How the codes of media are meant. Figures of light are of the scene where this is known,
+/// else of the codes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct MediaEncoding {
+    /// `tag`: as the file itself claims, which is tested. `unknown`, or a curve's name.
+    pub encoding: String,
+    /// Rolls, folders and files that are meant otherwise; the last that fits goes first.
+    pub of: Vec<EncodingOf>,
+}
+
+/// How the codes of one roll, folder or file are meant.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EncodingOf {
+    /// Reel name, name of a folder above the file, or the head of the file's name.
+    pub name: String,
+    /// As [`MediaEncoding::encoding`].
+    pub encoding: String,
+}
+
+impl Default for MediaEncoding {
+    fn default() -> Self {
+        Self { encoding: "tag".into(), of: Vec::new() }
+    }
+}
+
+impl MediaEncoding {
+    /// Returns the word for a file: `path` and the reel name in it.
+    pub fn word(&self, path: &std::path::Path, reel: Option<&str>) -> &str {
+        let fits = |rule: &&EncodingOf| {
+            let folder = path.parent().is_some_and(|parent| {
+                parent.components().any(|part| part.as_os_str() == rule.name.as_str())
+            });
+            let file = path
+                .file_name()
+                .is_some_and(|name| name.to_string_lossy().starts_with(rule.name.as_str()));
+            reel == Some(rule.name.as_str()) || folder || file
+        };
+        self.of.iter().rev().find(fits).map_or(self.encoding.as_str(), |rule| &rule.encoding)
+    }
+}
+
 /// Limits of the divider between boom and actors.
 ///
 /// Cells are pixels of the masks, which are at most 960 wide; all other lengths are source
@@ -119,5 +162,27 @@ impl Default for VisibilityLimits {
             resolution_margin: 1.0,
             reposition_scale: 1.25,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::path::Path;
+
+    #[test]
+    fn the_last_rule_that_fits_goes_first() {
+        let rule = |name: &str, encoding: &str| EncodingOf {
+            name: name.into(),
+            encoding: encoding.into(),
+        };
+        let media = MediaEncoding {
+            encoding: "tag".into(),
+            of: vec![rule("A014", "BT.709"), rule("day2", "PQ"), rule("A014C007", "unknown")],
+        };
+        assert_eq!(media.word(Path::new("day1/B001.mov"), None), "tag");
+        assert_eq!(media.word(Path::new("day1/B001.mov"), Some("A014")), "BT.709");
+        assert_eq!(media.word(Path::new("day2/cards/A014C001.mov"), None), "PQ");
+        assert_eq!(media.word(Path::new("day2/cards/A014C007.mov"), None), "unknown");
     }
 }

@@ -7,6 +7,7 @@ use crate::measure::Mask;
 use crate::reason::{Code, Reason, Severity};
 use crate::time::FrameRange;
 use serde::Serialize;
+use std::borrow::Borrow;
 
 /// How far in an actor came, the least first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -49,15 +50,16 @@ struct Ground {
 /// Where the divider itself leaves less room than the feather, that room is the feather:
 /// an actor the region was laid around does not touch it. A speck is no actor unless it
 /// stays for more than [`super::DividerLimits::speck_frames`] frames.
-pub fn crossings<'a>(
+pub fn crossings<M: Borrow<Mask>>(
     division: &Division,
     feather_px: f64,
-    frames: impl IntoIterator<Item = (i64, &'a Mask)>,
+    frames: impl IntoIterator<Item = (i64, M)>,
 ) -> Vec<Crossing> {
     let ground = Ground::of(division, feather_px);
     let mut found: Vec<Crossing> = Vec::new();
     let mut small_for = 0_u32;
     for (frame, actors) in frames {
+        let actors = actors.borrow();
         let mut met = actors.clone();
         met.keep(&ground.watched);
         let small =
@@ -217,12 +219,12 @@ pub fn reasons(division: &Division, crossings: &[Crossing]) -> Vec<Reason> {
     match division.standing {
         Standing::Free | Standing::NoBoom => {}
         Standing::SkirtTouched => {
-            let text = "the boom's soft shadow reaches an actor; the boom itself is clear";
+            let text = "The boom's soft shadow reaches an actor; the boom itself is clear.";
             let reason = Reason::new(Code::DividerCrossed, Severity::Attention, text);
             found.push(measured(reason, division.clearance_px));
         }
         Standing::Overlap => {
-            let text = "no line divides the boom from the actors over all patched frames";
+            let text = "No line divides the boom from the actors over all patched frames.";
             let reason = Reason::new(Code::NoDivider, Severity::Stop, text);
             found.push(measured(reason, division.core_clearance_px.or(division.clearance_px)));
         }

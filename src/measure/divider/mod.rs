@@ -295,6 +295,11 @@ impl Division {
         self.limits.feather_px
     }
 
+    /// Returns boom and shadow over all patched frames, in pixels of the masks.
+    pub fn boom(&self) -> &Mask {
+        &self.sets.boom
+    }
+
     /// Returns the size of the masks, in their pixels.
     pub fn mask_size(&self) -> (usize, usize) {
         (self.sets.boom.width(), self.sets.boom.height())

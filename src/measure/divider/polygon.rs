@@ -1,5 +1,6 @@
 //! The patch region: closed outlines in source pixels.
 
+use crate::measure::Mask;
 use serde::{Deserialize, Serialize};
 
 /// A point, x right and y down from the upper left corner of the frame, in pixels: the first
@@ -61,6 +62,22 @@ impl Region {
         self.sides().filter(|(a, b)| !on_one_edge(*a, *b, width, height)).collect()
     }
 
+    /// Returns the pixels of a plane whose middles lie in the region, one unit a pixel.
+    pub fn mask(&self, width: usize, height: usize) -> Mask {
+        let mut mask = Mask::new(width, height);
+        let mut spans = Vec::new();
+        for y in 0..height {
+            self.spans(y as f64 + 0.5, &mut spans);
+            for pair in spans.chunks_exact(2) {
+                // A cast of a float saturates; columns past the plane are ignored.
+                let columns = (pair[0] - 0.5).ceil().max(0.0) as usize;
+                let end = ((pair[1] - 0.5).ceil().max(0.0) as usize).min(width);
+                (columns..end).for_each(|x| mask.set(x, y));
+            }
+        }
+        mask
+    }
+
     /// Returns the region with every length multiplied.
     pub fn scaled(&self, by: f64) -> Region {
         let outlines = self.outlines.iter();
@@ -113,6 +130,14 @@ mod tests {
         let mut spans = Vec::new();
         region.spans(3.0, &mut spans);
         assert_eq!(spans, [0.0, 2.0, 4.0, 10.0]);
+    }
+
+    #[test]
+    fn the_pixels_of_a_region_are_those_it_contains() {
+        let region = with_hole();
+        let plain = Mask::from_fn(12, 9, |x, y| region.contains([x as f64 + 0.5, y as f64 + 0.5]));
+        assert_eq!(region.mask(12, 9), plain);
+        assert!(plain.count() > 50);
     }
 
     #[test]

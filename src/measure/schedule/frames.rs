@@ -1,19 +1,33 @@
 //! Second pass: every frame that matters, shown to all measures of all plates.
 
 use super::luma::LumaSource;
+use super::masks::{FrameMasks, MaskStore};
 use super::plates::PlateReader;
-use super::{Gauge, LockOff, Row, SteadyLimits, steadiness};
+use super::survey::no_room;
+use super::{Gauge, Row, Wish};
 use crate::error::Faults;
-use crate::measure::light::LightMeter;
-use crate::measure::light::blocks::{Blocks, Codes};
+use crate::measure::boom::{Foreground, ForegroundLimits, Split};
+use crate::measure::light::blocks::Codes;
+use crate::measure::light::{FrameLight, Meter};
+use crate::measure::lockoff::{LockOff, SteadyLimits, steadiness};
+use crate::measure::overlay::TextLimits;
+use crate::measure::sharpness::{Sharpness, SharpnessLimits};
+use crate::measure::stillness::{Stillness, StillnessLimits};
 use crate::measure::transfer::Encoding;
-use crate::measure::{Plane, Scales};
+use crate::measure::{Mask, Motion, Patterns, Plane, Scales};
 use crate::media::{FrameReader, MediaInfo, Picture};
 use crate::time::{Frame, FrameRange, joined};
+use std::cell::RefCell;
+use std::sync::Arc;
+
+/// How far round boom and actors the background is not looked at, in pixels of the middle
+/// plane: their soft edge.
+const AROUND: usize = 2;
 
 /// Shows every frame to the measures of every plate.
 pub(super) struct GaugeReader<'a> {
     range: FrameRange,
+    info: &'a MediaInfo,
     source: LumaSource,
     encoding: Encoding,
     codes: Codes,
@@ -28,63 +42,182 @@ struct Against {
     mean: Plane,
     variance: Option<Plane>,
     lock_off: Option<LockOff>,
-    light: Option<LightMeter>,
+    light: Meter,
+    foreground: Option<Foreground>,
+    texture: Option<Texture>,
+    masks: MaskStore,
+    /// Pixels that are not picture, at middle size.
+    excluded: Mask,
     rows: Vec<Row>,
 }
 
+/// What looks at the texture of the background.
+struct Texture {
+    patterns: Arc<Patterns>,
+    stillness: Stillness,
+    sharpness: Sharpness,
+}
+
 impl Against {
-    fn new(plate: PlateReader, encoding: &Encoding) -> Against {
-        let lock_off = LockOff::new(&plate.full, None, plate.source.peak).ok();
-        Against {
+    fn new(
+        plate: PlateReader,
+        mid: (usize, usize),
+        area: Option<&Mask>,
+    ) -> std::io::Result<Against> {
+        let overlays = plate.overlays.finish(&TextLimits::default());
+        let mean = plate.work.mean().unwrap_or_default();
+        let (width, height) = plate.source.size();
+        let out = overlays.excluded(width, height);
+        let work_out = overlays.excluded(mean.width, mean.height);
+        let patterns = Patterns::new(&plate.work, Some(&work_out)).map(Arc::new);
+        let excluded = overlays.mask(mid.0, mid.1);
+        let light = if excluded.is_empty() {
+            plate.light
+        } else {
+            plate.light.with_mask(&excluded.inverted())
+        };
+        Ok(Against {
             plate: plate.plate,
-            mean: plate.work.mean().unwrap_or_default(),
+            mean,
             variance: plate.work.variance(),
-            lock_off,
-            light: plate.light.finish().map(|mean| LightMeter::new(mean, encoding)),
+            lock_off: LockOff::new(&plate.full, Some(&out), plate.source.peak).ok(),
+            light,
+            foreground: match (plate.clean.finish(ForegroundLimits::default()), area) {
+                (Some(meter), Some(area)) => Some(meter.within(area)),
+                (meter, _) => meter,
+            },
+            texture: patterns.map(|patterns| Texture {
+                stillness: Stillness::against(patterns.clone(), StillnessLimits::default()),
+                sharpness: Sharpness::against(patterns.clone(), SharpnessLimits::default()),
+                patterns,
+            }),
+            masks: MaskStore::new(mid)?,
+            excluded,
             rows: Vec::new(),
-        }
+        })
     }
 
-    fn finish(self, half: (f64, f64), scales: Scales, limits: &SteadyLimits) -> Gauge {
+    /// Shows one frame to all measures, each of which needs what those before it found.
+    fn see(
+        &mut self,
+        frame: Frame,
+        source: &LumaSource,
+        codes: Option<&Codes>,
+    ) -> std::io::Result<()> {
+        let motion = self.lock_off.as_mut().zip(source.luma()).and_then(|(lock_off, luma)| {
+            lock_off.see(frame, luma, self.plate.holds(frame));
+            lock_off.last().copied()
+        });
+        let light = codes.map(|codes| self.light.measure(codes));
+        let split = self.foreground.as_mut().map(|meter| meter.see(frame, &source.planes.mid));
+        let boom = split.as_ref().is_some_and(|split| split.present);
+        if let Some(texture) = &mut self.texture {
+            let motion = reduced(motion.unwrap_or_default(), source.scales.work);
+            let hidden = split.as_ref().map(hidden);
+            texture.see(frame, &source.planes.work, in_codes(light.as_ref()), motion, hidden)?;
+        }
+        if let Some(split) = split {
+            let Split { mut boom, mut core, mut actors, .. } = split;
+            [&mut boom, &mut core, &mut actors].iter_mut().for_each(|m| m.take(&self.excluded));
+            self.masks.add(frame, &FrameMasks { boom, core, actors })?;
+        }
+        self.rows.push(Row { frame, motion: None, light, boom });
+        Ok(())
+    }
+
+    fn finish(
+        mut self,
+        (info, half, scales): (&MediaInfo, (f64, f64), Scales),
+        limits: &SteadyLimits,
+    ) -> std::io::Result<Gauge> {
         let series = self.lock_off.map(|lock_off| lock_off.series()).unwrap_or_default();
         let steadiness = steadiness(&series, half, limits);
-        let mut rows = self.rows;
-        for (row, motion) in rows.iter_mut().zip(series) {
+        for (row, motion) in self.rows.iter_mut().zip(series) {
             row.motion = Some(motion);
         }
-        Gauge {
+        let (stillness, sharpness) = match self.texture {
+            Some(texture) => (Some(texture.stillness.finish()?), Some(texture.sharpness)),
+            None => (None, None),
+        };
+        Ok(Gauge {
             plate: self.plate,
             scales,
             mean: self.mean,
             variance: self.variance,
             steadiness,
-            rows,
-        }
+            rows: self.rows,
+            masks: self.masks,
+            excluded: self.excluded,
+            stillness: stillness.map(RefCell::new),
+            sharpness: sharpness.map(RefCell::new),
+            encoding: self.light.encoding(),
+            range_mix_up: self.light.range_mix_up(),
+            name: info.name.clone(),
+        })
     }
+}
+
+impl Texture {
+    fn see(
+        &mut self,
+        frame: Frame,
+        work: &Plane,
+        light: (f32, f32),
+        motion: Motion,
+        hidden: Option<Mask>,
+    ) -> std::io::Result<()> {
+        let Some(sums) = self.patterns.project(work) else { return Ok(()) };
+        self.stillness.see_sums(frame, &sums, light, motion, hidden.as_ref())?;
+        self.sharpness.see_sums(frame, &sums, light, motion, hidden.as_ref())
+    }
+}
+
+fn hidden(split: &Split) -> Mask {
+    let mut hidden = split.boom.clone();
+    hidden.add(&split.actors);
+    hidden.grown(AROUND)
+}
+
+/// Gain and offset in 8-bit codes; none where they cannot be told.
+fn in_codes(light: Option<&FrameLight>) -> (f32, f32) {
+    let coded = light.and_then(FrameLight::main_coded);
+    coded.map_or((1.0, 0.0), |coded| (coded.gain as f32, coded.offset as f32))
+}
+
+fn reduced(motion: Motion, by: usize) -> Motion {
+    let by = by.max(1) as f64;
+    Motion { shift_x: motion.shift_x / by, shift_y: motion.shift_y / by, ..motion }
 }
 
 impl<'a> GaugeReader<'a> {
     pub(super) fn new(
-        info: &MediaInfo,
+        wish: &Wish<'a>,
         all: &[FrameRange],
-        encoding: Encoding,
         plates: Vec<PlateReader>,
         tell: &'a mut dyn FnMut(u64),
-    ) -> Self {
-        Self {
+    ) -> Result<Self, Faults> {
+        let info = wish.media.info();
+        let encoding = wish.encoding;
+        let source = LumaSource::new(info);
+        let area = wish.area.as_ref();
+        let against: std::io::Result<Vec<Against>> =
+            plates.into_iter().map(|plate| Against::new(plate, source.mid_size(), area)).collect();
+        Ok(Self {
             range: all.iter().copied().reduce(joined).unwrap_or_default(),
-            source: LumaSource::new(info),
+            info,
+            source,
             encoding,
             codes: Codes::default(),
-            against: plates.into_iter().map(|plate| Against::new(plate, &encoding)).collect(),
+            against: against.map_err(|io| no_room(info, &io))?,
             seen: 0,
             tell,
-        }
+        })
     }
 
-    pub(super) fn finish(self, limits: &SteadyLimits) -> Vec<Gauge> {
-        let (scales, half) = (self.source.scales, self.source.half());
-        self.against.into_iter().map(|against| against.finish(half, scales, limits)).collect()
+    pub(super) fn finish(self, limits: &SteadyLimits) -> Result<Vec<Gauge>, Faults> {
+        let about = (self.info, self.source.half(), self.source.scales);
+        let gauges = self.against.into_iter().map(|against| against.finish(about, limits));
+        gauges.collect::<std::io::Result<_>>().map_err(|io| no_room(self.info, &io))
     }
 }
 
@@ -95,18 +228,10 @@ impl FrameReader for GaugeReader<'_> {
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
-        let blocks = self
-            .codes
-            .read(picture, &self.encoding)
-            .then(|| Blocks::of(&self.codes, self.encoding.range));
-        let Some(luma) = self.source.luma() else { return Ok(()) };
+        let read = self.codes.read(picture, &self.encoding);
+        let codes = Some(&self.codes).filter(|_| read);
         for against in &mut self.against {
-            if let Some(lock_off) = &mut against.lock_off {
-                lock_off.see(frame, luma, against.plate.holds(frame));
-            }
-            let light = against.light.as_mut().zip(blocks.as_ref());
-            let light = light.map(|(meter, blocks)| meter.measure(blocks));
-            against.rows.push(Row { frame, motion: None, light });
+            against.see(frame, &self.source, codes).map_err(|io| no_room(self.info, &io))?;
         }
         self.seen += 1;
         (self.tell)(self.seen);

@@ -72,6 +72,18 @@ impl LumaSource {
         (self.size.0 as f64 / 2.0, self.size.1 as f64 / 2.0)
     }
 
+    /// Returns the size of the frame.
+    pub(super) fn size(&self) -> (usize, usize) {
+        self.size
+    }
+
+    /// Returns the size of the middle plane.
+    pub(super) fn mid_size(&self) -> (usize, usize) {
+        let work = (self.size.0 / self.scales.work, self.size.1 / self.scales.work);
+        let more = self.scales.mid / self.scales.work;
+        (work.0 / more, work.1 / more)
+    }
+
     /// Makes a fault of a frame of this file.
     pub(super) fn fault(&self, frame: Frame, fault: String, remedy: &str) -> Faults {
         Faults::one(&self.name, format!("frame {frame}"), fault, remedy)

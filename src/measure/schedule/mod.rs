@@ -8,17 +8,24 @@ mod frames;
 mod luma;
 mod masks;
 mod plates;
+mod survey;
 
 use super::light::FrameLight;
-use super::lockoff::{FrameMotion, LockOff, Steadiness, SteadyLimits, steadiness};
+use super::light::encoding::Tested;
+use super::light::range::RangeMixUp;
+use super::lockoff::{FrameMotion, Steadiness, SteadyLimits};
+use super::sharpness::Sharpness;
+use super::stillness::StillnessMap;
 use super::transfer::Encoding;
-use super::{Plane, Scales};
+use super::{Mask, Plane, Scales};
 use crate::error::Faults;
 use crate::media::{FrameReader, Media};
 use crate::time::{Frame, FrameRange, union};
 use frames::GaugeReader;
 pub use masks::{FrameMasks, MaskStore};
 use plates::PlateReader;
+use std::cell::RefCell;
+pub use survey::{Survey, survey};
 
 /// What is to be measured of one take. Ranges are file frames.
 #[derive(Debug)]
@@ -33,6 +40,8 @@ pub struct Wish<'a> {
     pub encoding: Encoding,
     /// Limits for the camera's movement.
     pub steady: SteadyLimits,
+    /// Where the boom can be, in a plane of any size, if that is known.
+    pub area: Option<Mask>,
 }
 
 /// One frame held against one plate.
@@ -44,6 +53,8 @@ pub struct Row {
     pub motion: Option<FrameMotion>,
     /// Its light.
     pub light: Option<FrameLight>,
+    /// Whether the boom or its shadow is in it.
+    pub boom: bool,
 }
 
 /// Everything that was held against one plate.
@@ -62,6 +73,38 @@ pub struct Gauge {
     pub steadiness: Steadiness,
     /// Every frame that matters, in order.
     pub rows: Vec<Row>,
+    /// Boom and actors of every frame.
+    pub masks: MaskStore,
+    /// Pixels that are not picture (mattes, burn-ins), at middle size.
+    pub excluded: Mask,
+    /// What moves in the background.
+    pub stillness: Option<RefCell<StillnessMap>>,
+    /// Sharpness of every frame against the plate.
+    pub sharpness: Option<RefCell<Sharpness>>,
+    /// What the frames say of the encoding the file claims.
+    pub encoding: Tested,
+    /// The first frame, counted among those seen, whose range is not the plate's.
+    pub range_mix_up: Option<(u64, RangeMixUp)>,
+    /// The file, as faults name it.
+    pub name: String,
+}
+
+impl Gauge {
+    /// Returns boom and actors of a frame; `None` if it was not looked at.
+    ///
+    /// # Errors
+    ///
+    /// They cannot be read back from their file.
+    pub fn masks_of(&self, frame: Frame) -> Result<Option<FrameMasks>, Faults> {
+        self.masks.of(frame).map_err(|io| {
+            Faults::one(
+                &self.name,
+                format!("frame {frame}"),
+                format!("what was measured cannot be read back: {io}"),
+                "make room in the folder for temporary files and run again",
+            )
+        })
+    }
 }
 
 /// Holds the frames of a take against its plates.
@@ -83,7 +126,7 @@ pub fn gauge(wish: &Wish<'_>, tell: &mut dyn FnMut(u64)) -> Result<Vec<Gauge>, F
     let mut all = wish.plates.clone();
     all.extend(&wish.frames);
     let all = union(&all);
-    let mut reader = GaugeReader::new(info, &all, wish.encoding, plates, tell);
+    let mut reader = GaugeReader::new(wish, &all, plates, tell)?;
     wish.media.read(&all, &mut [&mut reader])?;
-    Ok(reader.finish(&wish.steady))
+    reader.finish(&wish.steady)
 }

@@ -3,8 +3,10 @@
 use super::luma::LumaSource;
 use crate::error::Faults;
 use crate::measure::PlateSum;
-use crate::measure::light::blocks::{Blocks, Codes};
-use crate::measure::light::plate::PlateMean;
+use crate::measure::boom::PlateRange;
+use crate::measure::light::Meter;
+use crate::measure::light::blocks::Codes;
+use crate::measure::overlay::OverlayFinder;
 use crate::measure::transfer::Encoding;
 use crate::media::{FrameReader, MediaInfo, Picture};
 use crate::time::{Frame, FrameRange};
@@ -13,16 +15,17 @@ use crate::time::{Frame, FrameRange};
 pub(super) struct PlateReader {
     pub(super) plate: FrameRange,
     pub(super) source: LumaSource,
-    encoding: Encoding,
     codes: Codes,
     /// At full size, in codes.
     pub(super) full: PlateSum,
     /// At working size, in 8-bit codes.
     pub(super) work: PlateSum,
-    /// At middle size, in 8-bit codes.
-    pub(super) mid: PlateSum,
+    /// The clean range at middle size, in 8-bit codes.
+    pub(super) clean: PlateRange,
     /// In blocks, for light.
-    pub(super) light: PlateMean,
+    pub(super) light: Meter,
+    /// What lies over the picture.
+    pub(super) overlays: OverlayFinder,
 }
 
 impl PlateReader {
@@ -30,12 +33,12 @@ impl PlateReader {
         PlateReader {
             plate,
             source: LumaSource::new(info),
-            encoding,
             codes: Codes::default(),
             full: PlateSum::new(),
             work: PlateSum::new(),
-            mid: PlateSum::new(),
-            light: PlateMean::new(),
+            clean: PlateRange::new(),
+            light: Meter::new(encoding),
+            overlays: OverlayFinder::new(),
         }
     }
 }
@@ -50,15 +53,15 @@ impl FrameReader for PlateReader {
         if let Some(luma) = self.source.luma() {
             self.full.add(luma);
         }
-        let planes = &self.source.planes;
-        for (sum, plane) in [(&mut self.work, &planes.work), (&mut self.mid, &planes.mid)] {
-            if let Some(view) = plane.view() {
-                sum.add(view);
-            }
+        if let Some(view) = self.source.planes.work.view() {
+            self.work.add(view);
         }
-        if self.codes.read(picture, &self.encoding) {
-            self.light.add(&Blocks::of(&self.codes, self.encoding.range));
+        let mid = &self.source.planes.mid;
+        self.clean.add(mid);
+        if let Some(view) = mid.view() {
+            self.overlays.see(view);
         }
+        self.light.add_plate_picture(picture, &mut self.codes);
         Ok(())
     }
 }

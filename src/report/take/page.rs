@@ -100,9 +100,8 @@ figcaption{font-size:14px;color:var(--quiet);padding-top:4px}\
 
 fn facts(inspection: &Inspection) -> String {
     let media = &inspection.media;
-    let clearance = inspection.divider.as_ref();
-    let clearance = clearance
-        .map_or(String::new(), |divider| format!(" Clearance {:.1} px.", divider.clearance_px));
+    let clearance = inspection.divider.as_ref().and_then(|divider| divider.clearance_px);
+    let clearance = clearance.map_or(String::new(), |px| format!(" Clearance {px:.1} px."));
     format!(
         "{} at {} frames a second, {} x {}.{clearance}",
         counted(inspection.frames, "frame"),
@@ -233,7 +232,7 @@ fn pictures(take: &TakePage<'_>) -> Markup {
 
 fn figure(shown: &Shown, width: u32, height: u32) -> Markup {
     let corners = |outline: &[Point]| -> String {
-        let corner = |[x, y]: &Point| format!("{:.1},{:.1}", x + 0.5, y + 0.5);
+        let corner = |[x, y]: &Point| format!("{x:.1},{y:.1}");
         outline.iter().map(corner).collect::<Vec<_>>().join(" ")
     };
     html! {

@@ -68,7 +68,7 @@ fn runs(runs: &[FrameRange], labels: TakeLabels) -> String {
 /// Why the frames that can be used begin late or end early.
 fn what_ends_it(inspection: &Inspection) -> String {
     if inspection.boom.is_empty() && inspection.patchable.len() == 1 {
-        return ": no boom in frame".into();
+        return ": no boom seen to come or go".into();
     }
     let whole = FrameRange::new(0, i64::try_from(inspection.frames).unwrap_or(i64::MAX));
     let (Some(first), Some(last)) = (inspection.patchable.first(), inspection.patchable.last())
@@ -98,14 +98,14 @@ pub fn lines(inspection: &Inspection, labels: TakeLabels) -> Vec<String> {
     )];
     let mut say = |name: &str, ranges: &[FrameRange], none: &str| {
         let text = if ranges.is_empty() { none.to_string() } else { runs(ranges, labels) };
-        lines.push(format!("{name:<11}{text}"));
+        lines.push(format!("{name:<13}{text}"));
     };
     say("locked off", &inspection.lock_off, "not shown");
     say("plates", &inspection.plates, "none");
     say("boom", &inspection.boom, "none seen");
     say("can be used", &inspection.patchable, "nothing");
-    if let Some(divider) = &inspection.divider {
-        lines.push(format!("{:<11}{:.1} px", "clearance", divider.clearance_px));
+    if let Some(px) = inspection.divider.as_ref().and_then(|divider| divider.clearance_px) {
+        lines.push(format!("{:<13}{px:.1} px", "clearance"));
     }
     for reason in &inspection.reasons {
         let word = match reason.severity {
@@ -113,7 +113,7 @@ pub fn lines(inspection: &Inspection, labels: TakeLabels) -> Vec<String> {
             Severity::Attention => "attention",
             Severity::Note => "note",
         };
-        lines.push(format!("{word:<11}{}", reason.text));
+        lines.push(format!("{word:<13}{}", reason.text));
     }
     lines
 }

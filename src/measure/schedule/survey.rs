@@ -1,0 +1,193 @@
+//! A first pass through a whole take nobody noted, on small pictures.
+
+use super::luma::LumaSource;
+use crate::error::Faults;
+use crate::measure::boom::{Edge, FinderLimits, Found, Hints, SmallTake, find};
+use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
+use crate::measure::overlay::{OverlayFinder, Overlays, TextLimits};
+use crate::measure::{Plane, PlateSum};
+use crate::media::{FrameReader, Media, MediaInfo, Picture};
+use crate::time::{Frame, FrameRange};
+
+/// First frames whose mean the others are held against: enough to bring grain down to a
+/// third, few enough that nobody moves the camera within them.
+const FIRST: usize = 12;
+
+/// How far the camera may stray before frames are of another lock-off, in source pixels.
+/// Wide: this only keeps what belongs together apart from what does not; each frame is
+/// measured against its plate later. Ours.
+const STRAY_PX: f64 = 0.5;
+
+/// What a whole take shows at a first look. Ranges are file frames.
+#[derive(Debug)]
+pub struct Survey {
+    /// Plates and booms.
+    pub found: Found,
+    /// Runs over which the camera stood; `None` where the picture cannot tell.
+    pub lock_off: Option<Vec<FrameRange>>,
+    /// What the camera did over the whole take, in pixels of the middle plane, and how many
+    /// source pixels these are; `None` for frames too small to tell.
+    pub camera: Option<(Steadiness, f64)>,
+    /// What lies over the picture.
+    pub overlays: Overlays,
+}
+
+/// Looks through a whole take for plates and booms. `plates` are those a log claims, which
+/// narrow the search and never replace what is seen.
+///
+/// # Errors
+///
+/// Frames that cannot be decoded; no room for what is kept in files.
+pub fn survey(
+    media: &Media,
+    plates: &[FrameRange],
+    edge: Option<Edge>,
+    limits: &SteadyLimits,
+    tell: &mut dyn FnMut(u64),
+) -> Result<Survey, Faults> {
+    let info = media.info();
+    let whole = FrameRange::new(0, i64::try_from(info.frames).unwrap_or(i64::MAX));
+    let small = SmallTake::new().map_err(|io| no_room(info, &io))?;
+    let mut reader = SurveyReader {
+        whole,
+        source: LumaSource::new(info),
+        small,
+        first: Vec::new(),
+        overlays: OverlayFinder::new(),
+        lock_off: None,
+        seen: 0,
+        tell,
+    };
+    media.read(&[whole], &mut [&mut reader])?;
+    reader.finish(info, plates, edge, limits)
+}
+
+pub(super) fn no_room(info: &MediaInfo, io: &std::io::Error) -> Faults {
+    Faults::one(
+        &info.name,
+        "",
+        format!("what is measured cannot be kept in a temporary file: {io}"),
+        "make room in the folder for temporary files, or set TMPDIR to another",
+    )
+}
+
+struct SurveyReader<'a> {
+    whole: FrameRange,
+    source: LumaSource,
+    small: SmallTake,
+    /// The first frames, until their mean is made.
+    first: Vec<(Frame, Plane)>,
+    lock_off: Option<LockOff>,
+    overlays: OverlayFinder,
+    seen: u64,
+    tell: &'a mut dyn FnMut(u64),
+}
+
+impl FrameReader for SurveyReader<'_> {
+    fn range(&self) -> FrameRange {
+        self.whole
+    }
+
+    fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
+        self.source.take(frame, picture)?;
+        if let Err(io) = self.small.add(&self.source.planes.small) {
+            let fault = format!("what is measured cannot be kept in a temporary file: {io}");
+            return Err(self.source.fault(
+                frame,
+                fault,
+                "make room in the folder for temporary files",
+            ));
+        }
+        if let Some(view) = self.source.planes.mid.view() {
+            self.overlays.see(view);
+        }
+        match &mut self.lock_off {
+            Some(lock_off) => {
+                if let Some(view) = self.source.planes.mid.view() {
+                    lock_off.see(frame, view, false);
+                }
+            }
+            None => {
+                self.first.push((frame, self.source.planes.mid.clone()));
+                if self.first.len() == FIRST {
+                    self.begin();
+                }
+            }
+        }
+        self.seen += 1;
+        (self.tell)(self.seen);
+        Ok(())
+    }
+}
+
+impl SurveyReader<'_> {
+    /// Makes the mean of the first frames and holds them against it.
+    fn begin(&mut self) {
+        let mut sum = PlateSum::new();
+        for view in self.first.iter().filter_map(|(_, plane)| plane.view()) {
+            sum.add(view);
+        }
+        let Ok(mut lock_off) = LockOff::new(&sum, None, 255.0) else { return };
+        for (frame, plane) in self.first.drain(..) {
+            if let Some(view) = plane.view() {
+                lock_off.see(frame, view, true);
+            }
+        }
+        self.lock_off = Some(lock_off);
+    }
+
+    fn finish(
+        mut self,
+        info: &MediaInfo,
+        plates: &[FrameRange],
+        edge: Option<Edge>,
+        limits: &SteadyLimits,
+    ) -> Result<Survey, Faults> {
+        if self.lock_off.is_none() && !self.first.is_empty() {
+            self.begin();
+        }
+        let camera = self.camera(limits);
+        let lock_off = self.lock_offs();
+        let hints = Hints {
+            plates: plates.to_vec(),
+            edge,
+            area: None,
+            usable: lock_off.clone().unwrap_or_default(),
+        };
+        let found = find(&mut self.small, &hints, &FinderLimits::default());
+        let found = found.map_err(|io| no_room(info, &io))?;
+        let overlays = self.overlays.finish(&TextLimits::default());
+        Ok(Survey { found, lock_off, camera, overlays })
+    }
+
+    /// What the camera did, at the limits of a delivery of the source's size.
+    fn camera(&self, limits: &SteadyLimits) -> Option<(Steadiness, f64)> {
+        let scale = self.source.scales.mid as f64;
+        let limits = SteadyLimits {
+            shift_px: limits.shift_px / scale,
+            vibration_px: limits.vibration_px / scale,
+            ..*limits
+        };
+        Some((self.steadiness(&limits)?, scale))
+    }
+
+    /// Runs over which the camera stood about where it was.
+    fn lock_offs(&self) -> Option<Vec<FrameRange>> {
+        let scale = self.source.scales.mid as f64;
+        let wide = STRAY_PX / scale;
+        let limits = SteadyLimits { shift_px: wide, vibration_px: wide, ..SteadyLimits::default() };
+        let found = self.steadiness(&limits)?;
+        match found.stand {
+            Stand::CannotTell(_) => None,
+            Stand::Moved => Some(found.lock_offs),
+            Stand::Locked | Stand::Unsteady => Some(vec![self.whole]),
+        }
+    }
+
+    fn steadiness(&self, limits: &SteadyLimits) -> Option<Steadiness> {
+        let series = self.lock_off.as_ref()?.series();
+        let scale = self.source.scales.mid as f64;
+        let (x, y) = self.source.half();
+        Some(steadiness(&series, (x / scale, y / scale), limits))
+    }
+}

@@ -1,0 +1,82 @@
+//! What moves in the patch besides boom and actors: leaves, water, insects, shadows.
+
+use super::runs::{Run, Seen, Steps};
+use super::{Case, Proof};
+use crate::measure::stillness::{Kind, Moving, StillnessLimits};
+use crate::reason::{Code, Reason, Severity};
+use crate::time::{Frame, FrameRange};
+
+/// Names what moves in the patch, over the patched frames and in the plate.
+pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
+    let Some(stillness) = &case.gauge.stillness else { return Ok(()) };
+    let region = case.region.work_mask();
+    let mut stillness = stillness.borrow_mut();
+    let patched = stillness.within(&region, case.question.patched)?;
+    for stretch in &patched.series {
+        let over_noise = stretch.z / StillnessLimits::default().sure;
+        for frame in stretch.range.start.0..stretch.range.end.0 {
+            let known = proof.activity.entry(Frame(frame)).or_insert(0.0);
+            *known = known.max(over_noise);
+        }
+    }
+    for moving in worst_of_each(&patched.moving) {
+        proof.reasons.push(reason(case, moving, false));
+    }
+    let plate = stillness.within(&region, &[case.gauge.plate])?;
+    for moving in worst_of_each(&plate.moving) {
+        proof.reasons.push(reason(case, moving, true));
+    }
+    Ok(())
+}
+
+/// One fault for each kind and stretch of frames: its strongest tile.
+fn worst_of_each(moving: &[Moving]) -> Vec<&Moving> {
+    let mut kept: Vec<&Moving> = Vec::new();
+    for one in moving {
+        let same = kept.iter_mut().find(|known| {
+            std::mem::discriminant(&known.kind) == std::mem::discriminant(&one.kind)
+                && known.range.grown(6, 6).overlap(one.range).is_some()
+        });
+        match same {
+            Some(known) if one.z > known.z => *known = one,
+            Some(_) => {}
+            None => kept.push(one),
+        }
+    }
+    kept
+}
+
+fn reason(case: &Case<'_>, moving: &Moving, in_plate: bool) -> Reason {
+    let scale = case.gauge.scales.work as f64;
+    let (visibility, what, value, unit) = match moving.kind {
+        Kind::Sway { px, .. } => {
+            let px = px * scale;
+            let what = format!("The background sways by {px:.2} px");
+            (case.ruler.sway(px), what, px, "px")
+        }
+        Kind::Crossing { codes } => {
+            let what = format!("Something crosses the background, {codes:.0} codes from it");
+            (case.ruler.gain(1.0, codes), what, codes, "codes")
+        }
+    };
+    let steps = case.steps();
+    let run =
+        Run { range: moving.range, worst: Seen { frame: moving.range.start, visibility, value } };
+    let severity = severity(steps, &run, case.question.used, in_plate);
+    let place = case.region.place_in_words(moving.place, case.gauge.scales.work);
+    let whose = if in_plate { " of the plate" } else { " under the patch" };
+    let text = format!(
+        "{what}{whose}, {place} of frame, from {}.",
+        case.label(Frame(moving.range.start.0))
+    );
+    Reason::new(Code::BackgroundMoving, severity, text)
+        .over(case.in_take(moving.range))
+        .measured(value, unit, None)
+}
+
+/// In the plate nothing stops: other plate frames may be at rest, and what sways softly can
+/// still be looped. It is said so that somebody looks.
+fn severity(steps: Steps, run: &Run, used: FrameRange, in_plate: bool) -> Severity {
+    let grade = steps.grade(run.worst.visibility).unwrap_or(Severity::Note);
+    if in_plate { grade.min(Severity::Attention) } else { steps.of_run(run, used).min(grade) }
+}

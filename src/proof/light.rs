@@ -1,0 +1,79 @@
+//! Light in the patch against the plate, and whether matching would take it out.
+
+use super::runs::{Seen, runs};
+use super::{Case, Correction, Proof};
+use crate::measure::light::Coded;
+use crate::reason::{Code, Reason, Severity};
+use crate::time::FrameRange;
+
+/// Holds the light of every patched frame against what would show.
+pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {
+    let mut seen = Vec::new();
+    let mut left: f64 = 0.0;
+    let mut untold: Vec<FrameRange> = Vec::new();
+    for row in case.rows() {
+        let Some(light) = &row.light else { continue };
+        match light.main_coded() {
+            Some(coded) => {
+                let (gain, offset) = in_patch(case, coded);
+                let visibility = case.ruler.gain(gain, offset);
+                let value = 100.0 * (gain - 1.0 + offset / case.ruler.level_codes().max(1.0));
+                seen.push(Seen { frame: row.frame, visibility, value });
+                if case.question.used.holds(row.frame) {
+                    left = left.max(after_matching(case, coded));
+                }
+            }
+            None => untold.push(FrameRange::new(row.frame.0, row.frame.0 + 1)),
+        }
+    }
+    proof.note(&seen);
+    let found = runs(&seen, case.steps().go, case.question.used);
+    let steps = case.steps();
+    let stops = found.iter().any(|run| steps.of_run(run, case.question.used) == Severity::Stop);
+    let matched = left <= steps.attention;
+    for run in &found {
+        let severity = steps.of_run(run, case.question.used);
+        let severity = if matched { severity.min(Severity::Attention) } else { severity };
+        let then = if stops && matched { "; the plate would have to be matched" } else { "" };
+        let text = format!(
+            "The light is {:+.1} % from the plate at {} (coded), {:.1} times what grain hides{then}.",
+            run.worst.value,
+            case.label(run.worst.frame),
+            run.worst.visibility
+        );
+        let limit = run.worst.value.abs() * steps.go / run.worst.visibility.max(1e-9);
+        proof.reasons.push(
+            Reason::new(Code::LightChanged, severity, text).over(case.in_take(run.range)).measured(
+                run.worst.value,
+                "percent",
+                Some(limit),
+            ),
+        );
+    }
+    if stops && matched {
+        proof.corrections.push(Correction { name: "match-light", residual: left });
+    }
+    proof.reasons.extend(cannot_tell(case, &untold));
+}
+
+/// Gain and offset in 8-bit codes where the patch lies.
+fn in_patch(case: &Case<'_>, coded: &Coded) -> (f64, f64) {
+    let (x, y) = case.region.middle();
+    let offset = coded.code(0.0, x, y);
+    (coded.code(1.0, x, y) - offset, offset)
+}
+
+/// What would show after the plate was matched, in grains.
+fn after_matching(case: &Case<'_>, coded: &Coded) -> f64 {
+    case.ruler.gain(1.0 + 2.0 * coded.gain_error, 2.0 * coded.offset_error)
+}
+
+fn cannot_tell(case: &Case<'_>, untold: &[FrameRange]) -> Option<Reason> {
+    let (first, last) = (untold.first()?, untold.last()?);
+    let text = format!(
+        "The light cannot be told in {} frames: too little of the background is seen.",
+        untold.len()
+    );
+    let range = crate::time::joined(*first, *last);
+    Some(Reason::new(Code::LightChanged, Severity::Attention, text).over(case.in_take(range)))
+}

@@ -1,0 +1,254 @@
+//! Looks at a take: holds it against the plates the log claims, and where there are none, or
+//! the pictures say otherwise, looks through the whole of it.
+
+use crate::error::Faults;
+use crate::measure::Mask;
+use crate::measure::boom::{Edge, Say};
+use crate::measure::lockoff::{Stand, Steadiness, SteadyLimits};
+use crate::measure::schedule::{Gauge, Survey, Wish, gauge, survey};
+use crate::measure::transfer::Encoding;
+use crate::media::Media;
+use crate::settings::Settings;
+use crate::time::{Frame, FrameRange, union};
+
+/// Most plates a take is held against: each costs as much as all measures of one.
+const MOST_PLATES: usize = 3;
+
+/// Frames a boom is counted through although it was not seen: a pole that hangs still over
+/// its own colour drops out for a frame or two.
+const BRIDGED: i64 = 3;
+
+/// How far beyond what a search found the boom may be, in pixels of the small plane: what
+/// was too faint for it.
+const AROUND: usize = 6;
+
+/// What is claimed of a take, and what is to be known. Ranges are file frames.
+#[derive(Debug)]
+pub struct Asked<'a> {
+    /// The take.
+    pub media: &'a Media,
+    /// Plates the log claims.
+    pub plates: Vec<FrameRange>,
+    /// Boom spans the log claims.
+    pub boom: Vec<FrameRange>,
+    /// Frames that matter: the need of every use.
+    pub frames: Vec<FrameRange>,
+    /// Edge the boom comes from, if somebody noted it.
+    pub edge: Option<Edge>,
+    /// Limits.
+    pub settings: &'a Settings,
+}
+
+/// What was seen of a take.
+#[derive(Debug)]
+pub struct Looked {
+    /// The take held against each of its plates.
+    pub gauges: Vec<Gauge>,
+    /// Frames with boom, as far as frames were looked at.
+    pub boom: Vec<FrameRange>,
+    /// Plates: as claimed, less frames with boom; or as found.
+    pub plates: Vec<FrameRange>,
+    /// Runs over which the camera stood; `None` where the picture cannot tell.
+    pub lock_off: Option<Vec<FrameRange>>,
+    /// What the camera did over the frames that were looked at, and how many source pixels
+    /// each of its pixels is.
+    pub camera: Option<(Steadiness, f64)>,
+    /// What a search through the whole take came to; `None` if none was needed.
+    pub search: Option<Say>,
+    /// What the log says and the picture does not: in words, with the frames.
+    pub disagreements: Vec<(String, FrameRange)>,
+}
+
+/// Looks at a take. `tell` is given the number of frames read so far.
+///
+/// # Errors
+///
+/// Frames that cannot be decoded; no room for what is kept in files.
+pub fn look(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faults> {
+    let whole = whole(asked.media);
+    let claimed: Vec<FrameRange> =
+        union(&asked.plates).iter().filter_map(|plate| plate.overlap(whole)).collect();
+    let frames: Vec<FrameRange> =
+        union(&asked.frames).iter().filter_map(|run| run.overlap(whole)).collect();
+    if claimed.is_empty() {
+        return searched(asked, &frames, Vec::new(), tell);
+    }
+    let gauges = gauged(asked, &nearest(&claimed, &frames), &frames, None, tell)?;
+    let boom = booms(&gauges);
+    let mut disagreements = Vec::new();
+    let plates: Vec<FrameRange> = claimed
+        .iter()
+        .flat_map(|plate| plate.without(&boom))
+        .filter(|run| !run.is_empty())
+        .collect();
+    for plate in &claimed {
+        if let Some(shared) = boom.iter().find_map(|boom| boom.overlap(*plate)) {
+            let text = "The log claims a plate, and the picture shows the boom in it";
+            disagreements.push((text.to_string(), shared));
+        }
+    }
+    // A boom that is noted and not seen may hang in the plate itself.
+    let looked_for: Vec<FrameRange> = asked
+        .boom
+        .iter()
+        .flat_map(|boom| frames.iter().filter_map(|run| run.overlap(*boom)))
+        .collect();
+    let unseen =
+        looked_for.iter().filter(|run| boom.iter().all(|seen| seen.overlap(**run).is_none()));
+    let unseen: Vec<FrameRange> = unseen.copied().collect();
+    if !disagreements.is_empty() || (!looked_for.is_empty() && unseen.len() == looked_for.len()) {
+        if let Some(run) = unseen.first().filter(|_| disagreements.is_empty()) {
+            let text = "The log notes a boom, and the picture shows none against the plate";
+            disagreements.push((text.to_string(), *run));
+        }
+        return searched(asked, &frames, disagreements, tell);
+    }
+    Ok(Looked {
+        lock_off: lock_offs(&gauges, &frames),
+        camera: gauges.first().map(|gauge| (gauge.steadiness.clone(), 1.0)),
+        gauges,
+        boom,
+        plates,
+        search: None,
+        disagreements,
+    })
+}
+
+fn whole(media: &Media) -> FrameRange {
+    FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX))
+}
+
+/// Looks through the whole take, then holds it against the plates that were found.
+fn searched(
+    asked: &Asked<'_>,
+    frames: &[FrameRange],
+    disagreements: Vec<(String, FrameRange)>,
+    tell: &mut dyn FnMut(u64),
+) -> Result<Looked, Faults> {
+    let Survey { found, lock_off, camera, .. } =
+        survey(asked.media, &asked.plates, asked.edge, &steady(asked.settings), tell)?;
+    let plates = nearest(&found.plates, frames);
+    let gauges = if plates.is_empty() {
+        Vec::new()
+    } else {
+        let patched: Vec<FrameRange> = near_boom(&found.booms, frames, asked.settings);
+        gauged(asked, &plates, &patched, Some(found.region.grown(AROUND)), tell)?
+    };
+    Ok(Looked {
+        gauges,
+        boom: found.booms,
+        plates: found.plates,
+        lock_off,
+        camera,
+        search: Some(found.say),
+        disagreements,
+    })
+}
+
+/// Of frames that matter those a patch would lie on: the others need no plate.
+fn near_boom(booms: &[FrameRange], frames: &[FrameRange], settings: &Settings) -> Vec<FrameRange> {
+    let fade = u64::from(settings.fade_frames);
+    let grown = booms.iter().map(|boom| boom.grown(fade, fade));
+    let grown: Vec<FrameRange> = grown.collect();
+    frames.iter().flat_map(|run| grown.iter().filter_map(|boom| boom.overlap(*run))).collect()
+}
+
+/// The plates worth holding a take against: the longest, and of equals the nearest.
+fn nearest(plates: &[FrameRange], frames: &[FrameRange]) -> Vec<FrameRange> {
+    let gap = |plate: &FrameRange| {
+        let to = |run: &FrameRange| (run.start - plate.end).0.max((plate.start - run.end).0).max(0);
+        frames.iter().map(to).min().unwrap_or(0)
+    };
+    let mut chosen = plates.to_vec();
+    chosen.sort_by_key(|plate| (std::cmp::Reverse(plate.count()), gap(plate), plate.start));
+    chosen.truncate(MOST_PLATES);
+    chosen.sort();
+    chosen
+}
+
+fn gauged(
+    asked: &Asked<'_>,
+    plates: &[FrameRange],
+    frames: &[FrameRange],
+    area: Option<Mask>,
+    tell: &mut dyn FnMut(u64),
+) -> Result<Vec<Gauge>, Faults> {
+    let wish = Wish {
+        media: asked.media,
+        plates: plates.to_vec(),
+        frames: frames.to_vec(),
+        encoding: encoding(asked)?,
+        steady: steady(asked.settings),
+        area,
+    };
+    gauge(&wish, tell)
+}
+
+/// How the codes of the take are meant: as tagged, or as the settings say.
+fn encoding(asked: &Asked<'_>) -> Result<Encoding, Faults> {
+    let info = asked.media.info();
+    let rgb = info.pixel_format.starts_with("rgb") || info.pixel_format.starts_with("gbr");
+    let claimed = Encoding::claimed(&info.colour, &info.pixel_format, rgb);
+    let word = asked.settings.media.word(asked.media.path(), info.reel.as_deref());
+    Encoding::chosen(word, claimed).ok_or_else(|| {
+        Faults::one(
+            "settings",
+            "media",
+            format!("\"{word}\" is no encoding"),
+            "write tag, unknown, or a curve as docs/settings.toml names them",
+        )
+    })
+}
+
+fn steady(_settings: &Settings) -> SteadyLimits {
+    SteadyLimits::default()
+}
+
+/// Frames in which any gauge shows the boom. Several plates have to agree where they all
+/// tell: a plate that holds the boom itself shows its ghost everywhere else.
+fn booms(gauges: &[Gauge]) -> Vec<FrameRange> {
+    let mut votes: std::collections::BTreeMap<Frame, (usize, usize)> = Default::default();
+    for row in gauges.iter().flat_map(|gauge| &gauge.rows) {
+        let (seen, of) = votes.entry(row.frame).or_default();
+        *seen += usize::from(row.boom);
+        *of += 1;
+    }
+    let mut runs: Vec<FrameRange> = Vec::new();
+    for (frame, (seen, of)) in votes {
+        if 2 * seen < of.max(1) || seen == 0 {
+            continue;
+        }
+        match runs.last_mut() {
+            Some(run) if frame.0 - run.end.0 <= BRIDGED => run.end = Frame(frame.0 + 1),
+            _ => runs.push(FrameRange::new(frame.0, frame.0 + 1)),
+        }
+    }
+    runs
+}
+
+/// Runs over which the camera stood, as the first plate that can tell has them. Frames that
+/// were not looked at do not part a run.
+fn lock_offs(gauges: &[Gauge], frames: &[FrameRange]) -> Option<Vec<FrameRange>> {
+    let tells = |gauge: &&Gauge| !matches!(gauge.steadiness.stand, Stand::CannotTell(_));
+    let gauge = gauges.iter().find(tells)?;
+    let seen: Vec<FrameRange> = {
+        let mut all: Vec<FrameRange> = gauges.iter().map(|gauge| gauge.plate).collect();
+        all.extend(frames);
+        union(&all)
+    };
+    if gauge.steadiness.stand != Stand::Moved {
+        return Some(seen.iter().copied().reduce(crate::time::joined).into_iter().collect());
+    }
+    let mut runs: Vec<FrameRange> = Vec::new();
+    for run in &gauge.steadiness.lock_offs {
+        let unseen_between = |last: &FrameRange| {
+            let between = FrameRange::new(last.end.0, run.start.0);
+            seen.iter().all(|seen| seen.overlap(between).is_none())
+        };
+        match runs.last_mut() {
+            Some(last) if unseen_between(last) => last.end = run.end,
+            _ => runs.push(*run),
+        }
+    }
+    Some(runs)
+}

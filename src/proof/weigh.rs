@@ -1,0 +1,256 @@
+//! What a take is worth for one use: every plate weighed, the best one kept.
+
+use super::{Correction, Looked, PatchRegion, Proof, Question, patch_region, prove};
+use crate::error::Faults;
+use crate::measure::boom::{Say, Why};
+use crate::measure::divider::{self, Crossing, Entered};
+use crate::measure::schedule::Gauge;
+use crate::reach::{Claims, Clocks, Judgement, Outcome, between, judge};
+use crate::reason::{Code, Reason, Severity};
+use crate::settings::Settings;
+use crate::time::{FrameRange, union};
+use std::cmp::Reverse;
+
+/// A use as the pictures have it.
+#[derive(Debug)]
+pub struct Weighed {
+    /// What can be done, with all reasons; take clock.
+    pub judgement: Judgement,
+    /// What claims and pictures together say of the take; take clock.
+    pub claims: Claims,
+    /// Corrections the patch needs.
+    pub corrections: Vec<Correction>,
+    /// Which gauge of [`Looked`] it rests on.
+    pub gauge: Option<usize>,
+    /// The patch region.
+    pub region: Option<PatchRegion>,
+    /// The figures of the patched frames.
+    pub proof: Proof,
+}
+
+/// One use to be weighed; ranges on the take clock.
+#[derive(Debug, Clone, Copy)]
+pub struct Shot<'a> {
+    /// Frames the cut shows.
+    pub used: FrameRange,
+    /// Frames that are rendered.
+    pub need: FrameRange,
+    /// What the log claims.
+    pub claims: &'a Claims,
+    /// Its clocks.
+    pub clocks: &'a Clocks,
+    /// Limits.
+    pub settings: &'a Settings,
+    /// Source pixels for each delivered pixel.
+    pub per_delivered: f64,
+    /// Frames that are not to be patched, file clock.
+    pub left_out: &'a [FrameRange],
+}
+
+/// Weighs a use against every plate of its take.
+///
+/// # Errors
+///
+/// What was kept in files cannot be read back.
+pub fn weigh(looked: &Looked, shot: &Shot<'_>) -> Result<Weighed, Faults> {
+    let claims = together(looked, shot);
+    let first = judge(shot.used, shot.need, &claims, shot.clocks, shot.settings);
+    let disagreements = disagreements(looked, shot);
+    let mut best: Option<Weighed> = None;
+    for (at, gauge) in looked.gauges.iter().enumerate() {
+        if first.affected.is_empty() {
+            break;
+        }
+        let weighed = against(looked, shot, &claims, &first, (at, gauge))?;
+        if best.as_ref().is_none_or(|best| rank(&weighed) > rank(best)) {
+            best = Some(weighed);
+        }
+    }
+    let mut weighed = best.unwrap_or_else(|| Weighed {
+        judgement: first,
+        claims,
+        corrections: Vec::new(),
+        gauge: None,
+        region: None,
+        proof: Proof::default(),
+    });
+    weighed.judgement.reasons.extend(disagreements);
+    Ok(weighed)
+}
+
+/// The better plate: nothing stops, then as shot, then in the order of the verdicts, then
+/// what asks for least attention, then the longer one.
+fn rank(weighed: &Weighed) -> (bool, bool, u8, Reverse<usize>, u64) {
+    let judgement = &weighed.judgement;
+    let count =
+        |severity| judgement.reasons.iter().filter(|reason| reason.severity == severity).count();
+    let (order, frames) = match judgement.outcome {
+        Outcome::NoBoom => (4, 0),
+        Outcome::Plate(plate) => (3, plate.count().0),
+        Outcome::Loop(plate) => (2, plate.count().0),
+        Outcome::Still(plate) => (1, plate.count().0),
+        Outcome::NoPlate => (0, 0),
+    };
+    let stops = count(Severity::Stop) > 0;
+    let attention = Reverse(count(Severity::Attention));
+    (!stops, weighed.corrections.is_empty(), order, attention, frames)
+}
+
+/// Weighs one plate.
+fn against(
+    looked: &Looked,
+    shot: &Shot<'_>,
+    claims: &Claims,
+    first: &Judgement,
+    (at, gauge): (usize, &Gauge),
+) -> Result<Weighed, Faults> {
+    let patched: Vec<FrameRange> = in_file(&first.patched, shot.clocks)
+        .iter()
+        .flat_map(|run| run.without(shot.left_out))
+        .collect();
+    let region = patch_region(gauge, &patched, shot.settings)?;
+    let plates = match &region {
+        Some(region) => region.plate.clone(),
+        None => gauge.plate.without(&looked.boom),
+    };
+    let mut claims = claims.clone();
+    claims.plates = plates.iter().map(|plate| shot.clocks.from_file(*plate)).collect();
+    let mut judgement = judge(shot.used, shot.need, &claims, shot.clocks, shot.settings);
+    let mut proof = Proof::default();
+    if let Some(region) = &region {
+        let used = shot.clocks.file_range(shot.used).unwrap_or(shot.used);
+        let question = Question {
+            used,
+            patched: &patched,
+            clocks: shot.clocks,
+            settings: shot.settings,
+            per_delivered: shot.per_delivered,
+        };
+        proof = prove(gauge, region, &question)?;
+        judgement.reasons.append(&mut proof.reasons);
+        judgement.reasons.extend(divider_reasons(region, shot, used));
+        judgement.reasons.extend(trimmed(gauge, region, shot));
+    }
+    Ok(Weighed {
+        judgement,
+        claims,
+        corrections: std::mem::take(&mut proof.corrections),
+        gauge: Some(at),
+        region,
+        proof,
+    })
+}
+
+/// What the divider says, with faults of the handles never a stop: one reason for each way
+/// in which an actor comes near, however many frames it takes.
+fn divider_reasons(region: &PatchRegion, shot: &Shot<'_>, used: FrameRange) -> Vec<Reason> {
+    let mut reasons = divider::reasons(&region.division, &[]);
+    for entered in [Entered::Inside, Entered::Skirt, Entered::Feather] {
+        let of_kind = |crossing: &&Crossing| crossing.entered == entered;
+        let (inside, outside): (Vec<&Crossing>, Vec<&Crossing>) = region
+            .crossings
+            .iter()
+            .filter(of_kind)
+            .partition(|crossing| crossing.frames.overlap(used).is_some());
+        reasons.extend(crossed(&inside, shot, entered == Entered::Inside));
+        reasons.extend(crossed(&outside, shot, false));
+    }
+    if region.division.meets_excluded {
+        let text = "A burn-in or matte lies in the patch: it would be patched with the picture.";
+        reasons.push(Reason::new(Code::BurnInInPatch, Severity::Attention, text));
+    }
+    reasons
+}
+
+/// Says in which frames an actor comes how far.
+fn crossed(crossings: &[&Crossing], shot: &Shot<'_>, stops: bool) -> Option<Reason> {
+    let deepest = crossings.iter().max_by(|a, b| a.px.total_cmp(&b.px))?;
+    let frames: u64 = crossings.iter().map(|crossing| crossing.frames.count().0).sum();
+    let what = match deepest.entered {
+        Entered::Inside => "An actor comes into the patch",
+        Entered::Skirt => "An actor touches the boom's soft shadow",
+        Entered::Feather => "An actor comes into the feather of the patch",
+    };
+    let at = shot.clocks.from_file(deepest.frames);
+    let text = format!(
+        "{what} in {frames} {}, most from {}.",
+        if frames == 1 { "frame" } else { "frames" },
+        shot.clocks.label(at.start)
+    );
+    let (code, severity) = match (deepest.entered, stops) {
+        (Entered::Inside, true) => (Code::NoDivider, Severity::Stop),
+        (Entered::Inside, false) => (Code::NoDivider, Severity::Attention),
+        _ => (Code::DividerCrossed, Severity::Attention),
+    };
+    Some(Reason::new(code, severity, text).over(at).measured(deepest.px, "px", Some(0.0)))
+}
+
+/// Says which plate frames cannot serve because somebody is in the patch.
+fn trimmed(gauge: &Gauge, region: &PatchRegion, shot: &Shot<'_>) -> Option<Reason> {
+    let lost = gauge.plate.without(&region.plate);
+    let first = *lost.first()?;
+    let frames: u64 = lost.iter().map(|run| run.count().0).sum();
+    let text = format!(
+        "In {frames} of {} plate frames something besides the background is in the patch, from {}.",
+        gauge.plate.count(),
+        shot.clocks.label(shot.clocks.from_file(first).start)
+    );
+    Some(
+        Reason::new(Code::PlateShort, Severity::Note, text)
+            .over(shot.clocks.from_file(first))
+            .measured(frames as f64, "frames", None),
+    )
+}
+
+fn in_file(ranges: &[FrameRange], clocks: &Clocks) -> Vec<FrameRange> {
+    ranges.iter().filter_map(|range| clocks.file_range(*range)).collect()
+}
+
+/// Claims and pictures together: what was seen goes before what was noted.
+fn together(looked: &Looked, shot: &Shot<'_>) -> Claims {
+    let in_take = |ranges: &[FrameRange]| -> Vec<FrameRange> {
+        union(&ranges.iter().map(|range| shot.clocks.from_file(*range)).collect::<Vec<_>>())
+    };
+    let mut claims = Claims { tolerance: 0, ..shot.claims.clone() };
+    if let Some(lock_off) = &looked.lock_off {
+        claims.lock_off = in_take(lock_off);
+    }
+    let blind = matches!(looked.search, Some(Say::CannotTell(_)));
+    // A boom that hangs still in every frame looks like none: the log goes on being believed.
+    let unseen = looked.search == Some(Say::NoBoomEvent) && !shot.claims.boom.is_empty();
+    if blind || unseen {
+        return claims;
+    }
+    claims.plates = in_take(&looked.plates);
+    claims.boom = in_take(&looked.boom);
+    claims.no_boom = claims.boom.is_empty();
+    claims
+}
+
+fn disagreements(looked: &Looked, shot: &Shot<'_>) -> Vec<Reason> {
+    let mut reasons: Vec<Reason> = looked
+        .disagreements
+        .iter()
+        .map(|(text, range)| {
+            let range = shot.clocks.from_file(*range);
+            let text = format!("{text}, {}.", between(shot.clocks, range));
+            Reason::new(Code::LogAndPictureDisagree, Severity::Attention, text).over(range)
+        })
+        .collect();
+    if let Some(Say::CannotTell(why)) = looked.search {
+        let text = format!("The pictures do not tell where the boom is: {}.", in_words(why));
+        reasons.push(Reason::new(Code::NoPlate, Severity::Attention, text));
+    }
+    reasons
+}
+
+fn in_words(why: Why) -> &'static str {
+    match why {
+        Why::NoFrames => "there are none",
+        Why::TooShort => "the take is shorter than a plate has to be",
+        Why::NeverLeaves => "something hangs at the edge in every frame and moves",
+        Why::Unconfirmed => {
+            "something comes or goes at the edge, and no frames without it prove it"
+        }
+    }
+}

@@ -1,0 +1,257 @@
+//! Holds the uses of each take against its pictures; uses of one take share one look.
+
+use super::subject::Pending;
+use super::{Job, Progress};
+use crate::error::{BadInput, Faults};
+use crate::findings::{Basis, PictureKind, UseFinding};
+use crate::measure::delivery::{self, Rect, deliveries};
+use crate::measure::schedule::Gauge;
+use crate::media::Media;
+use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
+use crate::reach::{Claims, Clocks, Outcome};
+use crate::reason::{Code, Reason, Severity};
+use crate::time::{Frame, FrameRange, union};
+use crate::verdict::Standing;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::rc::Rc;
+
+/// What the pictures added to a use.
+#[derive(Debug, Default)]
+pub(super) struct Measured {
+    /// On what the verdict rests.
+    pub basis: Option<Basis>,
+    /// What kind of picture was looked at.
+    pub picture: Option<PictureKind>,
+    /// Corrections the patch needs, each with what would still show in grains.
+    pub corrections: Vec<(&'static str, f64)>,
+    /// The divider.
+    pub divider: Option<crate::findings::DividerSummary>,
+    /// The smallest reposition that hides the boom.
+    pub reposition: Option<crate::findings::Reposition>,
+}
+
+impl Measured {
+    /// Puts what was measured into a finding.
+    pub(super) fn add_to(self, finding: &mut UseFinding) {
+        finding.basis = self.basis.unwrap_or(finding.basis);
+        finding.picture = self.picture;
+        if finding.verdict.has_plate() {
+            let names = self.corrections.iter().map(|(name, _)| name.to_string());
+            finding.corrections.extend(names);
+            finding.residuals = self.corrections.iter().map(|(_, residual)| *residual).collect();
+        }
+        finding.divider = self.divider;
+        finding.reposition = self.reposition;
+    }
+}
+
+/// Looks at every take that judged uses need, and judges these uses again.
+///
+/// Faults of media are returned; the uses that needed the frame are then undecided.
+pub(super) fn prove_all(
+    job: &Job,
+    pending: &mut [Pending],
+    progress: &mut dyn Progress,
+) -> Vec<BadInput> {
+    let mut takes: BTreeMap<PathBuf, Vec<usize>> = BTreeMap::new();
+    for (at, one) in pending.iter().enumerate() {
+        if let Some(media) = wants_a_look(one) {
+            takes.entry(media.path().to_path_buf()).or_default().push(at);
+        }
+    }
+    let mut faults = Vec::new();
+    let count = takes.len();
+    for (number, uses) in takes.values().enumerate() {
+        let Some(media) = wants_a_look(&pending[uses[0]]) else { continue };
+        let name = format!("looking {}/{count} {}", number + 1, media.info().name);
+        progress.stage(&name, media.info().frames);
+        let looked = look(&asked(job, &media, uses, pending), &mut |done| progress.at(done));
+        for at in uses {
+            let proven = match &looked {
+                Ok(looked) => proven(job, &media, looked, &mut pending[*at]),
+                Err(faults) => Err(faults.clone()),
+            };
+            if let Err(wrong) = proven {
+                unreadable(&mut pending[*at], &wrong);
+                faults.extend(
+                    wrong.0.into_iter().filter(|fault| !faults.contains(fault)).collect::<Vec<_>>(),
+                );
+            }
+        }
+    }
+    faults
+}
+
+/// The media of a use that was judged and whose frames are known in the file.
+fn wants_a_look(pending: &Pending) -> Option<Rc<Media>> {
+    let judged = matches!(pending.standing, Standing::Judged(_));
+    let clocks = pending.learnt.clocks.as_ref()?;
+    clocks.file_start?;
+    pending.learnt.media.clone().filter(|_| judged && pending.learnt.need.is_some())
+}
+
+/// What all uses of a take ask of it together.
+fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]) -> Asked<'a> {
+    let mut asked = Asked {
+        media,
+        plates: Vec::new(),
+        boom: Vec::new(),
+        frames: Vec::new(),
+        edge: None,
+        settings: &job.settings,
+    };
+    for at in uses {
+        let learnt = &pending[*at].learnt;
+        let Some(clocks) = &learnt.clocks else { continue };
+        let in_file = |ranges: &[FrameRange]| -> Vec<FrameRange> {
+            ranges.iter().filter_map(|range| clocks.file_range(*range)).collect()
+        };
+        let tolerated: Vec<FrameRange> = usable_plates(&learnt.claims);
+        asked.plates.extend(in_file(&tolerated));
+        asked.boom.extend(in_file(&learnt.claims.boom));
+        asked.frames.extend(learnt.need.and_then(|need| clocks.file_range(need)));
+    }
+    for ranges in [&mut asked.plates, &mut asked.boom, &mut asked.frames] {
+        *ranges = union(ranges);
+    }
+    asked
+}
+
+/// Plates as claimed, less what the log itself calls unusable.
+fn usable_plates(claims: &Claims) -> Vec<FrameRange> {
+    claims.plates.iter().flat_map(|plate| plate.without(&claims.unusable)).collect()
+}
+
+/// Judges one use again with what was seen of its take.
+fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> Result<(), Faults> {
+    let learnt = &pending.learnt;
+    let (Some(clocks), Some(used), Some(need)) = (&learnt.clocks, learnt.used, learnt.need) else {
+        return Ok(());
+    };
+    let info = media.info();
+    let delivered = deliveries(&job.settings.delivery, learnt.capture, [info.width, info.height]);
+    let margin = delivered.iter().map(|one| one.resolution_margin()).fold(f64::INFINITY, f64::min);
+    let shot = Shot {
+        used,
+        need,
+        claims: &learnt.claims,
+        clocks,
+        settings: &job.settings,
+        per_delivered: if margin.is_finite() { margin } else { 1.0 },
+        left_out: &[],
+    };
+    let mut weighed = weigh(looked, &shot)?;
+    let boxes = boom_boxes(looked, &weighed, used, clocks)?;
+    let mut measured = Measured {
+        basis: Some(basis(looked)),
+        picture: Some(picture_kind(
+            &info.name,
+            &job.settings.proxy_suffixes,
+            learnt.capture,
+            info.width,
+        )),
+        corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
+        divider: weighed.region.as_ref().map(divider_summary),
+        reposition: None,
+    };
+    if !boxes.is_empty() {
+        weighed.judgement.reasons.extend(delivery::reasons(
+            &delivered,
+            &boxes,
+            &job.settings.visibility,
+        ));
+        if !delivered.iter().any(|one| one.shows(&boxes)) {
+            weighed.judgement.outcome = Outcome::NoBoom;
+            weighed.judgement.reasons.retain(|reason| reason.severity != Severity::Stop);
+        }
+        let largest = job.settings.visibility.reposition_scale;
+        measured.reposition = delivered
+            .first()
+            .filter(|one| one.shows(&boxes))
+            .and_then(|one| one.reposition_to_type(&boxes, largest))
+            .map(|by| crate::findings::Reposition { scale: by.scale, dx: by.dx, dy: by.dy });
+    }
+    let earlier = match std::mem::replace(&mut pending.standing, Standing::Unlisted) {
+        Standing::Judged(judgement) => judgement.reasons,
+        _ => Vec::new(),
+    };
+    weighed.judgement.reasons.extend(kept(earlier));
+    pending.learnt.claims =
+        Claims { hints: learnt_hints(&pending.learnt.claims), ..weighed.claims };
+    pending.standing = Standing::Judged(Box::new(weighed.judgement));
+    pending.measured = measured;
+    Ok(())
+}
+
+fn learnt_hints(claims: &Claims) -> Vec<String> {
+    claims.hints.clone()
+}
+
+/// Of the reasons found before any picture those that no picture can change: the judgement
+/// made from claims alone is made again, the clocks and effects are not.
+fn kept(earlier: Vec<Reason>) -> impl Iterator<Item = Reason> {
+    earlier.into_iter().filter(|reason| {
+        matches!(
+            reason.code,
+            Code::StartTimecodeDisagrees | Code::ReframeUnread | Code::MediaMissing
+        )
+    })
+}
+
+/// Where the boom is in the used frames, one box a frame, in source pixels.
+fn boom_boxes(
+    looked: &Looked,
+    weighed: &Weighed,
+    used: FrameRange,
+    clocks: &Clocks,
+) -> Result<Vec<Rect>, Faults> {
+    let (Some(at), Some(used)) = (weighed.gauge, clocks.file_range(used)) else {
+        return Ok(Vec::new());
+    };
+    let gauge: &Gauge = &looked.gauges[at];
+    let scale = gauge.scales.mid as f64;
+    let mut boxes = Vec::new();
+    for frame in used.start.0..used.end.0 {
+        let masks = gauge.masks_of(Frame(frame))?;
+        let bounds = masks.and_then(|masks| masks.boom.bounds());
+        boxes.extend(bounds.map(|(left, top, right, bottom)| {
+            let [left, top, right, bottom] =
+                [left, top, right, bottom].map(|edge| edge as f64 * scale);
+            Rect::new(left, top, right, bottom)
+        }));
+    }
+    Ok(boxes)
+}
+
+fn basis(looked: &Looked) -> Basis {
+    if looked.search.is_some() { Basis::Measure } else { Basis::Both }
+}
+
+/// A proxy is named so, or is smaller than what was captured.
+fn picture_kind(
+    name: &str,
+    suffixes: &[String],
+    capture: Option<[u32; 2]>,
+    width: u32,
+) -> PictureKind {
+    let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+    let named = suffixes.iter().any(|suffix| stem.ends_with(suffix.as_str()));
+    let smaller = capture.is_some_and(|[across, _]| width < across);
+    if named || smaller { PictureKind::Proxy } else { PictureKind::Original }
+}
+
+fn divider_summary(region: &crate::proof::PatchRegion) -> crate::findings::DividerSummary {
+    region.summary()
+}
+
+/// A frame that cannot be read leaves the use undecided.
+fn unreadable(pending: &mut Pending, faults: &Faults) {
+    let first = faults.0.first();
+    let text = first.map_or_else(
+        || "The media cannot be read.".to_string(),
+        |fault| format!("{} {}: {}.", fault.file, fault.place, fault.fault),
+    );
+    let reason = Reason::new(Code::MediaUnreadable, Severity::Stop, text);
+    pending.standing = Standing::Undecided(vec![reason]);
+}
