@@ -37,14 +37,35 @@ pub fn run(args: &Check) -> Result<u8, Faults> {
     Ok(code)
 }
 
-/// Prints the table, and says so if no picture was looked at.
+/// Prints the table, and says on how many pictures it rests.
 pub fn print_table(reviewed: &Review, no_picture: bool) {
-    diagnostic::note(if no_picture {
-        "From the log alone: no picture was opened."
-    } else {
-        "From the log's claims, held against the frames of the media: no picture was measured."
-    });
+    diagnostic::note(&rests_on(reviewed, no_picture));
     diagnostic::print(&report::table::table(&reviewed.findings, terminal_width()));
+}
+
+fn rests_on(reviewed: &Review, no_picture: bool) -> String {
+    if no_picture {
+        return "From the log alone: no picture was opened.".into();
+    }
+    let uses = &reviewed.findings.uses;
+    let listed = uses.iter().filter(|found| found.verdict.is_listed()).count();
+    let measured = uses.iter().filter(|found| found.picture.is_some()).count();
+    match (measured, listed) {
+        (0, _) => "From the log's claims: no picture could be looked at.".into(),
+        (measured, listed) => {
+            format!("{measured} of {listed} listed shots were held against their pictures.")
+        }
+    }
+}
+
+/// Names the shots that need a correction: these are not rendered.
+pub fn print_not_rendered(reviewed: &Review) {
+    let uses = reviewed.findings.uses.iter();
+    for found in uses.filter(|found| found.verdict.has_plate() && !found.corrections.is_empty()) {
+        let needs = found.corrections.join(", ");
+        let shot = &found.shot;
+        diagnostic::note(&format!("{shot}: not rendered, for it needs {needs}, which this version does not make."));
+    }
 }
 
 /// The terminal's width; the usual one where there is none, so that output to a file is the

@@ -1,7 +1,7 @@
 //! `turnover`: the whole job.
 
 use super::args::Turnover;
-use super::check::print_table;
+use super::check::{print_not_rendered, print_table};
 use super::{diagnostic, job, progress::Bar};
 use crate::error::Faults;
 use crate::report;
@@ -34,6 +34,9 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
     diagnostic::print_faults(&reviewed.findings.faults);
     diagnostic::print_faults(&unwritten);
     reviewed.proposals.iter().for_each(|text| diagnostic::note(text));
+    if !args.cut.no_picture {
+        print_not_rendered(&reviewed);
+    }
     if args.cut.json {
         diagnostic::print_bytes(&report::json::bytes(&reviewed.findings));
     } else if !args.cut.quiet {
