@@ -6,6 +6,10 @@ mod outside;
 mod boom;
 #[path = "measure_light/clips.rs"]
 mod clips;
+#[path = "measure_light/codes.rs"]
+mod codes;
+#[path = "measure_light/curves.rs"]
+mod curves;
 #[path = "measure_light/real.rs"]
 mod real;
 #[path = "measure_light/synthetic.rs"]

@@ -10,7 +10,7 @@ use platesmith::measure::light::range::{RangeMixUp, range_mix_up};
 use platesmith::measure::light::{LightMeter, Told, Why};
 use platesmith::measure::transfer::{Curve, Encoding, Range};
 
-const PLAIN: Recipe = Recipe {
+pub const PLAIN: Recipe = Recipe {
     width: 480,
     height: 272,
     occluded: 0.45,
@@ -36,7 +36,7 @@ fn plate(scene: &Scene) -> Plate {
 }
 
 /// The codes of a picture under another rule.
-fn recoded(mut codes: Codes, to: impl Fn(f64) -> f64) -> Codes {
+pub fn recoded(mut codes: Codes, to: impl Fn(f64) -> f64) -> Codes {
     for plane in &mut codes.planes {
         for code in &mut plane.codes {
             *code = (to(f64::from(*code)) + 0.5).clamp(0.0, 1023.0) as u16;
@@ -45,7 +45,7 @@ fn recoded(mut codes: Codes, to: impl Fn(f64) -> f64) -> Codes {
     codes
 }
 
-fn encoding(curve: Option<Curve>) -> Encoding {
+pub fn encoding(curve: Option<Curve>) -> Encoding {
     Encoding { curve, range: Range::Full, range_is_claimed: true, matrix: None }
 }
 
@@ -126,11 +126,10 @@ fn a_range_mix_up_is_named_and_light_is_not() {
 fn a_false_claim_of_encoding_is_doubted_and_a_true_one_is_not() {
     let scene = Scene::new(8, Recipe { gain: [0.85; 3], occluded: 0.2, ..PLAIN });
     let plate = plate(&scene);
+    let frame = Blocks::of(&scene.frame(101, true), Range::Full);
     let verdict = |claimed: Curve| {
         let mut test = EncodingTest::new(plate.clone(), claimed);
-        for number in 0..3 {
-            test.add(&Blocks::of(&scene.frame(101 + number, true), Range::Full));
-        }
+        test.add(&frame);
         test.verdict()
     };
     for curve in [Curve::Bt709, Curve::Bt2020] {

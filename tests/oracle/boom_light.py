@@ -56,16 +56,20 @@ def main():
     for one, other in zip(clean, take):
         patch |= np.abs(one.astype(np.int16) - other) >= 3
     area = grown(patch, margin)
-    clean = clean.astype(np.float32) - black
+    rows, columns = np.flatnonzero(area.any(axis=1)), np.flatnonzero(area.any(axis=0))
+    box = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+    areas = np.zeros((height, width), np.uint8)
+    area, patch, clean = area[box], patch[box], clean[(slice(None), *box)].astype(np.float32) - black
     plate, middle = clean[first:end].mean(axis=0), np.median(clean[first:end], axis=0)
-    worst = np.zeros((height, width), np.float32)
+    worst = np.zeros(area.shape, np.float32)
     lit = area & (middle > 10)
     for frame in clean:
         gain = np.median(frame[lit] / middle[lit])
         worst = np.maximum(worst, np.abs(smooth(frame - gain * middle)))
     background = worst < 12
     places = [area & background, patch & background]
-    (area * np.uint8(1) + places[0] * np.uint8(2) + places[1] * np.uint8(4)).tofile(out)
+    areas[box] = area * np.uint8(1) + places[0] * np.uint8(2) + places[1] * np.uint8(4)
+    areas.tofile(out)
     for frame in clean:
         gains = []
         for place in places:

@@ -8,6 +8,8 @@
 //! If the blocks it leaves out agree among themselves on another gain, and are more than
 //! half as many, nobody can tell which of them is the background.
 
+use super::normal::{LIFT_PRIOR, Sums};
+
 /// Tukey's constant: 95 % efficient on normal noise (Beaton & Tukey, Technometrics 16, 1974).
 pub(super) const TUKEY: f64 = 4.685;
 
@@ -22,14 +24,6 @@ const NO_RIVAL: f64 = 1.0 / (1.0 + RIVAL);
 /// Ours: chance gathers up to 2 % of the blocks of unlike pictures in a narrow window.
 const FEWEST: usize = 24;
 const SMALLEST_SHARE: f64 = 0.04;
-
-/// Spread of the prior on the slopes, in gain per picture size: keeps a plane from tilting
-/// where a few blocks in a corner are all there is. Ours; a gradient of .2 is still free.
-const SLOPE_PRIOR: f64 = 0.3;
-
-/// Spread of the prior on the lift, in signal. Ours: where all levels are alike the gain
-/// alone takes the light; a mix-up of ranges (.063 of white) is still free.
-const LIFT_PRIOR: f64 = 0.1;
 
 /// Blocks on which starts are tried; all others join for the last steps.
 const TRIED: usize = 2048;
@@ -391,74 +385,6 @@ fn step_of(
         }
     }
     sums.solve(noise * tilt.gain, terms)
-}
-
-/// Normal equations of gain, across, down and lift.
-#[derive(Default)]
-struct Sums {
-    products: [[f64; 4]; 4],
-    right: [f64; 4],
-}
-
-impl Sums {
-    fn add(&mut self, weight: f64, columns: [f64; 4], value: f64) {
-        for (at, column) in columns.iter().enumerate() {
-            let weighted = weight * column;
-            for (product, other) in self.products[at].iter_mut().zip(columns).skip(at) {
-                *product += weighted * other;
-            }
-            self.right[at] += weighted * value;
-        }
-    }
-
-    /// Solves for the terms wanted; all but the gain are held near 0 by their priors, whose
-    /// strength follows from the noise of a block.
-    fn solve(mut self, noise: f64, terms: Terms) -> Option<Surface> {
-        if self.products[0][0] <= 0.0 {
-            return None;
-        }
-        let wanted = [true, terms.plane, terms.plane, terms.lift];
-        let spreads = [f64::INFINITY, SLOPE_PRIOR, SLOPE_PRIOR, LIFT_PRIOR];
-        for at in 0..4 {
-            for other in 0..at {
-                self.products[at][other] = self.products[other][at];
-            }
-        }
-        for at in 0..4 {
-            if !wanted[at] {
-                (0..4).for_each(|other| {
-                    self.products[at][other] = 0.0;
-                    self.products[other][at] = 0.0;
-                });
-                (self.products[at][at], self.right[at]) = (1.0, 0.0);
-            }
-            self.products[at][at] += (noise / spreads[at]).powi(2);
-        }
-        let [gain, across, down, lift] = solved(self.products, self.right)?;
-        Some(Surface { gain, across, down, lift })
-    }
-}
-
-/// Solves a symmetric positive system by Cholesky's method; `None` if it is not positive.
-fn solved(mut a: [[f64; 4]; 4], mut b: [f64; 4]) -> Option<[f64; 4]> {
-    for at in 0..4 {
-        let diagonal = a[at][at] - (0..at).map(|n| a[at][n] * a[at][n]).sum::<f64>();
-        if diagonal <= 1e-12 * a[at][at] {
-            return None;
-        }
-        a[at][at] = diagonal.sqrt();
-        for row in at + 1..4 {
-            let dot: f64 = (0..at).map(|n| a[row][n] * a[at][n]).sum();
-            a[row][at] = (a[row][at] - dot) / a[at][at];
-        }
-    }
-    for at in 0..4 {
-        b[at] = (b[at] - (0..at).map(|n| a[at][n] * b[n]).sum::<f64>()) / a[at][at];
-    }
-    for at in (0..4).rev() {
-        b[at] = (b[at] - (at + 1..4).map(|n| a[n][at] * b[n]).sum::<f64>()) / a[at][at];
-    }
-    Some(b)
 }
 
 /// Settles on all blocks and works out the errors.

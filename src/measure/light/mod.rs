@@ -24,6 +24,7 @@ pub mod coded;
 pub mod encoding;
 pub mod fit;
 mod meter;
+mod normal;
 pub mod plate;
 pub mod range;
 pub mod visible;
@@ -273,7 +274,10 @@ impl LightMeter {
         let (found, only_quiet) = self.fit_main(frame, &blocks, terms);
         let found = match found {
             Ok(found) => found,
-            Err(why) => return FrameLight::untold(self.domain, count, cannot_tell(&why)),
+            Err(why) => {
+                let told = FrameLight::untold(self.domain, count, cannot_tell(&why));
+                return self.codes_alone(told, frame, setup);
+            }
         };
         let in_channel = |channel: usize| {
             if channel == main {
@@ -306,6 +310,28 @@ impl LightMeter {
             }));
         }
         light
+    }
+
+    /// Adds how codes follow where light under the claimed curve tells nothing: the claim may
+    /// be wrong, or black was lifted. Not where something in front shows a gain of its own.
+    fn codes_alone(&self, mut told: FrameLight, frame: &Blocks, setup: &Setup) -> FrameLight {
+        let by_curve = |told: &Told| {
+            matches!(
+                told,
+                Told::CannotTell { why: Why::GainVariesWithLevel | Why::NoCommonGain, .. }
+            )
+        };
+        if self.domain == Domain::Coded || !told.channels.iter().all(by_curve) {
+            return told;
+        }
+        let (model, noise) = (setup.choice.model, self.plate.noise_range());
+        let eight = self.plate.blocks().eight_bits;
+        for (at, coded) in told.coded.iter_mut().enumerate() {
+            let blocks = self.plate.ratios(frame, at, &self.signal, self.mask.as_deref());
+            let fit = fit::fit_with(&blocks, noise, model.terms()).ok();
+            *coded = fit.map(|fit| Coded::of(&fit, model, &setup.levels[at], blocks.len(), eight));
+        }
+        told
     }
 
     /// Returns the fit of the codes where the background shows.
