@@ -86,6 +86,22 @@ impl Mask {
         self.is_like(other) && self.bits.iter().zip(&other.bits).any(|(a, b)| a & b != 0)
     }
 
+    /// Tells whether a rectangle holds a pixel of the set.
+    pub fn meets_rectangle(&self, x: std::ops::Range<usize>, y: std::ops::Range<usize>) -> bool {
+        let (from, to) = (x.start, x.end.min(self.width));
+        if from >= to {
+            return false;
+        }
+        (y.start..y.end.min(self.height)).any(|row| {
+            (from / 64..=(to - 1) / 64).any(|word| {
+                let low = if word == from / 64 { u64::MAX << (from % 64) } else { u64::MAX };
+                let high =
+                    if word == (to - 1) / 64 { u64::MAX >> (63 - (to - 1) % 64) } else { u64::MAX };
+                self.bits[row * self.words + word] & low & high != 0
+            })
+        })
+    }
+
     /// Returns the pixels that are not in the set.
     pub fn inverted(&self) -> Mask {
         Mask::from_fn(self.width, self.height, |x, y| !self.has(x, y))
@@ -195,6 +211,18 @@ mod tests {
             (x <= 2 && y <= 2) || ((64..=68).contains(&x) && (1..5).contains(&y))
         });
         assert_eq!(grown, plain);
+    }
+
+    #[test]
+    fn a_rectangle_meets_the_set_where_it_holds_one_of_its_pixels() {
+        let mask = dots(&[(63, 1), (64, 2), (129, 4)]);
+        for (x, y) in [(0..63, 0..5), (65..129, 0..5), (63..64, 2..5), (64..65, 0..2), (7..7, 0..5)]
+        {
+            assert!(!mask.meets_rectangle(x, y));
+        }
+        for (x, y) in [(0..64, 0..5), (60..70, 2..3), (129..400, 3..9), (0..130, 1..2)] {
+            assert!(mask.meets_rectangle(x, y));
+        }
     }
 
     #[test]

@@ -66,6 +66,10 @@ pub(super) struct Blob {
 pub(super) struct Blobs {
     pub runs: Vec<Run>,
     pub blobs: Vec<Blob>,
+    /// Runs of each blob: places in `order` and, after the last, its length.
+    starts: Vec<u32>,
+    /// Numbers of runs, blob by blob.
+    order: Vec<u32>,
 }
 
 impl Blobs {
@@ -107,7 +111,9 @@ impl Blobs {
 
     /// Returns the runs of one blob.
     pub fn runs_of(&self, blob: usize) -> impl Iterator<Item = &Run> {
-        self.runs.iter().filter(move |run| run.blob as usize == blob)
+        let place = |at: usize| self.starts.get(at).map_or(0, |start| *start as usize);
+        let order = self.order.get(place(blob)..place(blob + 1)).unwrap_or(&[]);
+        order.iter().map(|run| &self.runs[*run as usize])
     }
 
     /// Returns the blob that holds a pixel.
@@ -216,7 +222,19 @@ fn gather(mut runs: Vec<Run>, parents: &mut [u32], window: Window, reach: usize)
         run.blob = numbers[root];
         blobs[numbers[root] as usize].add(run, window, reach);
     }
-    Blobs { runs, blobs }
+    let mut starts = vec![0_u32; blobs.len() + 1];
+    runs.iter().for_each(|run| starts[run.blob as usize + 1] += 1);
+    for at in 1..starts.len() {
+        starts[at] += starts[at - 1];
+    }
+    let mut next = starts.clone();
+    let mut order = vec![0_u32; runs.len()];
+    for (at, run) in runs.iter().enumerate() {
+        let place = &mut next[run.blob as usize];
+        order[*place as usize] = at as u32;
+        *place += 1;
+    }
+    Blobs { runs, blobs, starts, order }
 }
 
 impl Blob {
@@ -262,7 +280,9 @@ impl Blob {
         let row = |share: f32| window.top + (window.height() as f32 * share) as usize;
         let high = |contact: Contact| contact.is_none_or(|(_, end)| end <= row(side_share));
         let touches = self.at_top.is_some() || self.at_left.is_some() || self.at_right.is_some();
-        let free = self.at_bottom.is_none() && self.bottom <= row(lowest_share);
+        // What comes from a side stays as high as the part of the side it may come through.
+        let lowest = if self.at_top.is_some() { lowest_share } else { side_share };
+        let free = self.at_bottom.is_none() && self.bottom <= row(lowest);
         touches && free && high(self.at_left) && high(self.at_right)
     }
 
@@ -295,4 +315,92 @@ impl Blob {
 fn widen(contact: &mut Contact, from: usize, to: usize) {
     let (a, b) = contact.unwrap_or((from, to));
     *contact = Some((a.min(from), b.max(to)));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The plain way: flood from every pixel not yet numbered, in reading order.
+    fn flooded(levels: &[u8], width: usize, reach: i64) -> Vec<usize> {
+        let height = levels.len() / width;
+        let mut numbers = vec![usize::MAX; levels.len()];
+        let mut count = 0;
+        for start in 0..levels.len() {
+            if levels[start] == CLEAN || numbers[start] != usize::MAX {
+                continue;
+            }
+            let mut stack = vec![start];
+            numbers[start] = count;
+            while let Some(at) = stack.pop() {
+                let (x, y) = ((at % width) as i64, (at / width) as i64);
+                for dy in -reach..=reach {
+                    for dx in -reach..=reach {
+                        let (x, y) = (x + dx, y + dy);
+                        if x < 0 || y < 0 || x >= width as i64 || y >= height as i64 {
+                            continue;
+                        }
+                        let near = y as usize * width + x as usize;
+                        if levels[near] != CLEAN && numbers[near] == usize::MAX {
+                            numbers[near] = count;
+                            stack.push(near);
+                        }
+                    }
+                }
+            }
+            count += 1;
+        }
+        numbers
+    }
+
+    #[test]
+    fn blobs_are_those_of_a_flood() {
+        let (width, height) = (37_usize, 23_usize);
+        let mut state = 7_u64;
+        for share in [4_u64, 8, 12, 30] {
+            for reach in [1, 2] {
+                let mut next = || {
+                    state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                    (state >> 33) % share
+                };
+                let levels: Vec<u8> = (0..width * height)
+                    .map(|_| match next() {
+                        0 => STRONG,
+                        1 => WEAK,
+                        _ => CLEAN,
+                    })
+                    .collect();
+                let blobs = Blobs::of(&levels, width, Window::whole(width, height), reach);
+                let plain = flooded(&levels, width, reach as i64);
+                for (at, number) in plain.iter().enumerate().filter(|(at, _)| levels[*at] != CLEAN)
+                {
+                    let (x, y) = ((at % width) as u32, (at / width) as u32);
+                    assert_eq!(blobs.at(x, y), Some(*number), "{share} {reach} {x} {y}");
+                }
+                let strong: usize = blobs.blobs.iter().map(|blob| blob.strong).sum();
+                assert_eq!(strong, levels.iter().filter(|level| **level == STRONG).count());
+                for (number, blob) in blobs.blobs.iter().enumerate() {
+                    let runs: usize =
+                        blobs.runs_of(number).map(|run| (run.to - run.from) as usize).sum();
+                    assert_eq!(runs, blob.area);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn what_touches_the_floor_does_not_hang() {
+        let window = Window::whole(20, 20);
+        let hangs = |pixels: &[(usize, usize)]| {
+            let mut levels = vec![CLEAN; 400];
+            pixels.iter().for_each(|(x, y)| levels[y * 20 + x] = STRONG);
+            Blobs::of(&levels, 20, window, 1).blobs[0].hangs(window, 0.6, 0.75)
+        };
+        let column =
+            |x: usize, rows: std::ops::Range<usize>| rows.map(|y| (x, y)).collect::<Vec<_>>();
+        assert!(hangs(&column(9, 0..10)) && hangs(&column(0, 4..8)));
+        assert!(
+            !hangs(&column(9, 0..20)) && !hangs(&column(9, 3..10)) && !hangs(&column(0, 8..14))
+        );
+    }
 }

@@ -14,7 +14,7 @@ use super::tone::{BlockMeans, Glow, Tone};
 use super::track::contours;
 use crate::measure::Mask;
 use crate::measure::plane::Plane;
-use crate::time::Frame;
+use crate::time::{Frame, FrameRange};
 use std::collections::VecDeque;
 
 /// Gathers the clean range of a plate, frame by frame.
@@ -154,13 +154,16 @@ impl Foreground {
         let threshold = self.threshold(mid);
         let (mut boom, mut actors) = (empty(), empty());
         self.sort(frame, mid, &mut boom, &mut actors);
-        let mut core = boom.clone();
-        let mut boom = boom.grown(1);
+        let mut core = empty();
+        for (x, y) in boom.pixels().filter(|(x, y)| self.levels[y * width + x] == STRONG) {
+            core.set(x, y);
+        }
+        // The skirt of a shadow fades below the threshold; a pixel more holds it.
+        boom = boom.grown(1);
         boom.take(&actors);
-        let strong = Mask::from_fn(width, height, |x, y| {
-            boom.has(x, y) && self.levels[y * width + x] == STRONG
-        });
-        core.keep(&strong);
+        if let Some(area) = &self.area {
+            boom.keep(area);
+        }
         let least = (self.limits.present_share * (width * height) as f32).max(6.0);
         let present = core.count() as f32 >= least;
         if !present {
@@ -169,6 +172,31 @@ impl Foreground {
         }
         self.last = Some((frame, boom.clone(), actors.clone()));
         Split { boom, core, actors, present, tone, threshold }
+    }
+
+    /// Tells whether at least a sliver of something hangs from an edge: the test for the first
+    /// and the last frame of a boom, on planes as large as can be had.
+    pub fn sliver(&mut self, plane: &Plane) -> bool {
+        let (width, height) = (self.plate.width, self.plate.height);
+        if (plane.width, plane.height) != (width, height) || plane.view().is_none() {
+            return false;
+        }
+        self.compare(plane);
+        let limits = &self.limits;
+        let least =
+            limits.sliver_codes.max(limits.core_sigmas * spread(&self.off, &self.plate.half));
+        let levels = self.off.iter().zip(&self.plate.half);
+        let levels =
+            levels.map(|(off, half)| if off.abs() - half > least { STRONG } else { CLEAN });
+        self.levels.clear();
+        self.levels.extend(levels);
+        let blobs = Blobs::of(&self.levels, width, self.window, 2);
+        blobs.blobs.iter().enumerate().any(|(number, blob)| {
+            let here =
+                self.area.as_ref().is_none_or(|area| 2 * blobs.count_in(number, area) >= blob.area);
+            let hangs = blob.hangs(self.window, limits.side_share, limits.lowest_share);
+            blob.strong >= limits.sliver_pixels && hangs && here
+        })
     }
 
     /// Lays the plate into the tone of the frame and takes it off.
@@ -343,8 +371,11 @@ impl Foreground {
         let Some(near) = boom.bounds() else { return };
         let reach = (self.limits.shadow_reach * width as f32) as usize;
         let people = actors.grown((width / 160).max(2));
+        let size = boom.count();
         for (number, blob) in blobs.blobs.iter().enumerate() {
-            let soft = blob.area >= 30 && parts[number].is_empty() && is_beside(blob, near, reach);
+            let soft = (30..=size).contains(&blob.area)
+                && parts[number].is_empty()
+                && is_within(blob, near, reach);
             if soft && blobs.count_in(number, &people) == 0 && self.is_shadow(blobs, number) {
                 blobs.add_to(number, &self.levels, width, boom);
             }
@@ -391,15 +422,13 @@ fn drop_lone(parts: &mut [Parts], cores: &Blobs, reach: usize) {
     }
 }
 
-fn is_beside(
-    blob: &Blob,
-    (left, top, right, bottom): (usize, usize, usize, usize),
-    reach: usize,
-) -> bool {
-    blob.left < right + reach
-        && left < blob.right + reach
-        && blob.top < bottom + reach
-        && top < blob.bottom + reach
+/// Tells whether a blob lies within `reach` of a rectangle.
+fn is_within(blob: &Blob, rectangle: (usize, usize, usize, usize), reach: usize) -> bool {
+    let (left, top, right, bottom) = rectangle;
+    blob.left + reach >= left
+        && blob.top + reach >= top
+        && blob.right <= right + reach
+        && blob.bottom <= bottom + reach
 }
 
 /// Takes one plane off another and smooths by 1-2-1 across and down; edges repeat.
@@ -429,5 +458,68 @@ fn smoothed_difference(frame: &[f32], plate: &[f32], width: usize, out: &mut [f3
             *out = 0.25 * (above + below) + 0.5 * own;
         }
         lines.rotate_left(1);
+    }
+}
+
+/// Moves the ends of a span of frames to where slivers of the boom were seen first and last.
+///
+/// `seen` holds frames round the ends and what [`Foreground::sliver`] said of them, in order.
+/// An end moves only within an unbroken run of frames that were looked at; frames inside the
+/// span that were not looked at count as boom.
+pub fn refine(span: FrameRange, seen: &[(Frame, bool)]) -> FrameRange {
+    let look = |frame: i64| seen.iter().find(|(at, _)| at.0 == frame).map(|(_, is)| *is);
+    let (mut start, mut end) = (span.start.0, span.end.0);
+    while start < end && look(start) == Some(false) {
+        start += 1;
+    }
+    while look(start - 1) == Some(true) {
+        start -= 1;
+    }
+    while end > start && look(end - 1) == Some(false) {
+        end -= 1;
+    }
+    while look(end) == Some(true) {
+        end += 1;
+    }
+    FrameRange::new(start, end)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ends_move_to_where_slivers_were_seen() {
+        let seen = |frames: &[(i64, bool)]| -> Vec<(Frame, bool)> {
+            frames.iter().map(|(at, is)| (Frame(*at), *is)).collect()
+        };
+        let looks = seen(&[(8, false), (9, true), (10, true), (11, true), (19, true), (20, false)]);
+        assert_eq!(refine(FrameRange::new(10, 21), &looks), FrameRange::new(9, 20));
+        assert_eq!(refine(FrameRange::new(8, 19), &looks), FrameRange::new(9, 20));
+        assert_eq!(refine(FrameRange::new(10, 20), &[]), FrameRange::new(10, 20));
+        let none = seen(&[(0, false), (1, false)]);
+        assert!(refine(FrameRange::new(0, 2), &none).is_empty());
+    }
+
+    /// The plain way: nine weights for each pixel, edges repeated.
+    #[test]
+    fn the_smoothed_difference_is_that_of_nine_weights() {
+        let (width, height) = (7_usize, 5_usize);
+        let value = |at: usize, step: usize| ((at * step + 11) % 97) as f32;
+        let frame: Vec<f32> = (0..35).map(|at| value(at, 31)).collect();
+        let plate: Vec<f32> = (0..35).map(|at| value(at, 53)).collect();
+        let mut fast = vec![0.0; 35];
+        smoothed_difference(&frame, &plate, width, &mut fast);
+        for (at, fast) in fast.iter().enumerate() {
+            let mut plain = 0.0;
+            for (dy, down) in [(-1_i64, 0.25), (0, 0.5), (1, 0.25)] {
+                for (dx, across) in [(-1_i64, 0.25), (0, 0.5), (1, 0.25)] {
+                    let x = ((at % width) as i64 + dx).clamp(0, width as i64 - 1) as usize;
+                    let y = ((at / width) as i64 + dy).clamp(0, height as i64 - 1) as usize;
+                    plain += down * across * (frame[y * width + x] - plate[y * width + x]);
+                }
+            }
+            assert!((fast - plain).abs() < 1e-4, "{at}: {fast} {plain}");
+        }
     }
 }

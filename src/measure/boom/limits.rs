@@ -61,8 +61,8 @@ impl Default for FinderLimits {
             begin_pixels: 6,
             polarity: 0.6,
             peak_share: 0.002,
-            boom_frames: 6,
-            slide_share: 0.5,
+            boom_frames: 8,
+            slide_share: 0.35,
             plate_frames: 12,
             guard_frames: 2,
             plate_foreground: 0.05,
@@ -93,6 +93,10 @@ pub struct ForegroundLimits {
     pub outline: f32,
     /// Core pixels from which a boom is in the picture, as a share of the frame.
     pub present_share: f32,
+    /// Change of a pixel of a sliver, in codes, and how many of them make one.
+    pub sliver_codes: f32,
+    /// Pixels that make a sliver.
+    pub sliver_pixels: usize,
     /// Share of the width within which a soft dark patch beside a boom is its shadow.
     pub shadow_reach: f32,
 }
@@ -108,7 +112,9 @@ impl Default for ForegroundLimits {
             lowest_share: 0.75,
             outline: 0.3,
             present_share: 2e-5,
-            shadow_reach: 0.08,
+            sliver_codes: 8.0,
+            sliver_pixels: 6,
+            shadow_reach: 0.06,
         }
     }
 }

@@ -28,7 +28,7 @@ mod find;
 mod foreground;
 
 pub use find::{Edge, Found, Hints, Say, Why, find};
-pub use foreground::{Foreground, PlateRange, Split};
+pub use foreground::{Foreground, PlateRange, Split, refine};
 pub use limits::{FinderLimits, ForegroundLimits};
 pub use reference::Steps;
 pub use small_take::SmallTake;

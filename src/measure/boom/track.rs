@@ -11,6 +11,10 @@ const MISSES: usize = 2;
 /// Frames a track goes on while only its weak part is left. Ours.
 const FADING: usize = 6;
 
+/// Slope from which a pixel of an outline has a vote, in codes over two pixels each way.
+/// Ours: above grain.
+const STEEP: f32 = 4.0;
+
 /// Something that hung in the picture over a run of frames.
 #[derive(Debug, Clone)]
 pub(super) struct Track {
@@ -59,6 +63,8 @@ pub(super) struct Tracker {
     pub done: Vec<Track>,
     /// Weak blobs of the frames before, so that a track can begin earlier.
     before: Vec<Vec<Blob>>,
+    /// What stood in the frame before.
+    people: Mask,
 }
 
 impl Track {
@@ -119,6 +125,28 @@ impl Track {
         self.mass += area as f64;
     }
 
+    /// Returns the part that covers a good part of what was last covered.
+    fn part_of<'a>(&self, freed: &'a [(Blob, Mask)]) -> Option<&'a (Blob, Mask)> {
+        let both = |mask: &Mask| {
+            let mut both = mask.clone();
+            both.keep(&self.last_grown);
+            both.count()
+        };
+        let fits = |part: &&(Blob, Mask)| {
+            5 * both(&part.1) >= part.0.area.min(self.last_mask.count()).max(1)
+        };
+        freed.iter().filter(fits).max_by_key(|part| part.0.area)
+    }
+
+    fn goes_on(&mut self, frame: usize, (blob, mask): &(Blob, Mask), window: Window) {
+        self.last = blob.clone();
+        self.last_strong = frame;
+        self.union.add(mask);
+        self.last_grown = mask.grown(2);
+        self.last_mask = mask.clone();
+        self.note(frame, blob.depth(window), blob.area);
+    }
+
     /// Tells whether what it last covered is still foreground and its outline still there:
     /// so it goes on while it touches an actor.
     fn persists(&self, plane: &Plane, compared: &Compared) -> bool {
@@ -150,6 +178,8 @@ impl Tracker {
                 contours(&blobs, number, plane, &compared.mapped, |at| levels[at] != CLEAN);
             sights.push(Sight { blob: blob.clone(), number, contours });
         }
+        let people = self.people(&blobs, levels, manner, (width, plane.height));
+        let freed = self.freed(&blobs, levels, &people, manner, width);
         let mut taken = vec![false; sights.len()];
         let reach = (width / 32).max(3);
         for track in &mut self.open {
@@ -164,6 +194,8 @@ impl Tracker {
             let near: Vec<&Sight> = near.iter().map(|at| &sights[*at]).collect();
             if !near.is_empty() {
                 track.add(frame, &near, &blobs, levels, manner.window);
+            } else if let Some(part) = track.part_of(&freed) {
+                track.goes_on(frame, part, manner.window);
             } else if track.persists(plane, compared) {
                 let depth = track.depths.last().copied().unwrap_or(0);
                 track.last_strong = frame;
@@ -176,10 +208,71 @@ impl Tracker {
             }
         }
         self.close(|track| frame + 1 > track.end + MISSES || frame > track.last_strong + FADING);
+        self.people = people;
+        for track in self.open.iter().filter(|track| track.end == frame + 1) {
+            self.people.take(&track.last_mask);
+        }
         self.before.push(weak);
         if self.before.len() > 3 {
             self.before.remove(0);
         }
+    }
+
+    /// Gathers what stands on the floor.
+    fn people(
+        &self,
+        blobs: &Blobs,
+        levels: &[u8],
+        manner: Manner,
+        (width, height): (usize, usize),
+    ) -> Mask {
+        let mut people = Mask::new(width, height);
+        if !self.open.is_empty() {
+            for (number, blob) in blobs.blobs.iter().enumerate() {
+                if blob.stands(manner.window, manner.lowest_share) {
+                    blobs.add_to(number, levels, width, &mut people);
+                }
+            }
+        }
+        people
+    }
+
+    /// Parts what stands and touches the top or a side from what stood before: a boom that
+    /// has come to touch an actor hangs again.
+    fn freed(
+        &self,
+        blobs: &Blobs,
+        levels: &[u8],
+        people: &Mask,
+        manner: Manner,
+        width: usize,
+    ) -> Vec<(Blob, Mask)> {
+        let touches = |blob: &Blob| {
+            let high = blob.at_top.is_some() || blob.at_left.is_some() || blob.at_right.is_some();
+            high && blob.stands(manner.window, manner.lowest_share)
+        };
+        let near = |blob: &&Blob| {
+            touches(blob) && self.open.iter().any(|track| track.last.is_near(blob, 4))
+        };
+        if self.people.is_empty() || !blobs.blobs.iter().any(|blob| near(&blob)) {
+            return Vec::new();
+        }
+        let mut rest = people.clone();
+        rest.take(&self.people.grown(1));
+        let mut free = vec![CLEAN; levels.len()];
+        for (x, y) in rest.pixels() {
+            free[y * width + x] = levels[y * width + x];
+        }
+        let parts = Blobs::of(&free, width, manner.window, 2);
+        let mut freed = Vec::new();
+        for (number, blob) in parts.blobs.iter().enumerate() {
+            if blob.area >= 3 && blob.hangs(manner.window, manner.side_share, manner.lowest_share) {
+                let mut mask = Mask::new(people.width(), people.height());
+                parts.add_to(number, &free, width, &mut mask);
+                freed.push((blob.clone(), mask));
+            }
+        }
+        freed
     }
 
     /// Ends all tracks.
@@ -269,8 +362,10 @@ pub(super) fn contours(
     outline(pixels, plane, mapped, inside)
 }
 
-/// Sums the slopes of the frame less those of the reference along the inside of an outline,
-/// and their sum: the outline of a thing is where the picture that holds it is steep.
+/// Counts the pixels along the inside of an outline where the frame is twice as steep as
+/// the reference less those where it is the other way round, and both: the outline of a thing
+/// is where the picture that holds it is steep. Votes, because a hard edge of the set that
+/// crosses the outline would outweigh all the rest.
 fn outline(
     pixels: impl Iterator<Item = (usize, usize)>,
     plane: &Plane,
@@ -290,9 +385,11 @@ fn outline(
         }
         let slope =
             |p: &[f32]| (p[at + 1] - p[at - 1]).abs() + (p[at + width] - p[at - width]).abs();
-        let (own, other) = (f64::from(slope(&plane.data)), f64::from(slope(reference)));
-        less += own - other;
-        sum += own + other;
+        let (own, other) = (slope(&plane.data), slope(reference));
+        if own.max(other) > STEEP {
+            less += f64::from(i8::from(own > 2.0 * other) - i8::from(other > 2.0 * own));
+            sum += 1.0;
+        }
     }
     (less, sum)
 }
