@@ -80,7 +80,7 @@ fn nothing_is_found_in_real_shots_but_the_two_mattes_that_are_there() {
         "formats/h264_422_10bit_25.mov",
     ] {
         let Some(file) = outside::shared(&format!("footage/{clip}")) else { continue };
-        let planes = frames(&file, "null", 60);
+        let planes = frames(&file, "null", 36);
         let told = found(&planes);
         println!(
             "{clip}: {}x{} {} frames: {told:?}",
@@ -139,7 +139,7 @@ fn mattes_and_burnt_in_timecode_are_found_where_ffmpeg_drew_them() {
         for (name, filter) in
             [("matte", &bars), ("text", &text), ("both", &format!("{bars},{text}"))]
         {
-            let told = found(&frames(&file, filter, 40));
+            let told = found(&frames(&file, filter, 30));
             println!("{clip} {name}: {told:?}");
             if name == "text" {
                 assert!(told.letterbox.is_none(), "{clip}: {told:?}");

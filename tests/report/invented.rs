@@ -3,7 +3,7 @@
 use platesmith::error::BadInput;
 use platesmith::findings::*;
 use platesmith::reason::{Code, Reason, Severity};
-use platesmith::settings::{Settings, Turns};
+use platesmith::settings::{Delivery, Settings, Turns};
 use platesmith::time::{FrameRange, Rate};
 
 /// Take frame of 10:12:00:00 at 24.
@@ -243,7 +243,7 @@ pub fn gather(uses: Vec<UseFinding>, faults: Vec<BadInput>) -> Findings {
             frames: 1500,
             start_timecode: Some("03:00:00:00".into()),
         },
-        settings: Settings::default(),
+        settings: settings(),
         totals: Findings::count(&uses),
         uses,
         unused_records: Vec::new(),
@@ -358,4 +358,17 @@ pub fn extreme() -> Findings {
     findings.cut.frames = u64::MAX;
     findings.settings.first_frame = u32::MAX;
     findings
+}
+
+/// The defaults, and two deliveries that say in two ways what they show.
+fn settings() -> Settings {
+    let delivery = |name: &str, raster, extraction, aspect| Delivery {
+        name: String::from(name),
+        raster,
+        extraction,
+        aspect,
+    };
+    let scope = delivery("scope", [2048, 858], None, Some(2.39));
+    let high = delivery("high definition", [1920, 1080], Some([0.0, 0.0, 3840.0, 2160.0]), None);
+    Settings { delivery: vec![scope, high], ..Settings::default() }
 }
