@@ -169,3 +169,46 @@ impl Manners {
         self.tiles.iter().map(square).collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tiles_that_fidget_all_through_are_heard_less() {
+        let middles: Vec<(f64, f64)> = (0..40)
+            .map(|at| ((at % 8) as f64 * 200.0 - 700.0, (at / 8) as f64 * 200.0 - 400.0))
+            .collect();
+        let mut history = History::default();
+        let wild = |tile: usize, frame: usize| {
+            (((tile + 3) * 7919 + frame * 104_729) % 997) as f64 / 997.0 - 0.5
+        };
+        for frame in 0..60 {
+            // Two in five have sharp texture and go their own way by up to .05 px, just what
+            // one frame cannot tell from parallax.
+            let own = |tile: usize| {
+                let fidgets = tile % 5 < 2;
+                let off = if fidgets { [0.1 * wild(tile, frame) + 0.04, 0.0] } else { [0.0, 0.0] };
+                let error: f64 = if fidgets { 1e-6 } else { 1e-5 };
+                Own { tile, off, covariance: [error, 0.0, error], used: true }
+            };
+            history.add(&(0..40).map(own).collect::<Vec<_>>());
+        }
+        let found = vec![Motion { shift_x: 0.5, ..Motion::default() }; 60];
+        let again = history.again(&middles, &found, 1.2).unwrap();
+        assert_eq!(again.len(), 60);
+        for again in again.iter().flatten() {
+            assert!((again.motion.shift_x - 0.5).abs() < 0.003, "{again:?}");
+            assert!(again.whole.covariance[0][0] > 0.0);
+        }
+    }
+
+    #[test]
+    fn a_frame_without_tiles_stays_without_a_place() {
+        let mut history = History::default();
+        history.add(&[]);
+        let again = history.again(&[(0.0, 0.0)], &[Motion::default()], 1.2).unwrap();
+        assert!(again.len() == 1 && again[0].as_ref().is_none_or(|again| again.whole.used == 0));
+        assert!(History::default().again(&[], &[], 1.2).unwrap().is_empty());
+    }
+}

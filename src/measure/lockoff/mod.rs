@@ -111,7 +111,8 @@ impl FrameMotion {
 /// Finds where frames lie against the mean of a plate, one after the other.
 ///
 /// Give every frame of the take in order to [`LockOff::see`], then ask for the series. Each
-/// search begins where the frame before was found. A few dozen bytes a frame are kept.
+/// search begins where the frame before was found. A few hundred bytes a frame are
+/// kept, and what the tiles say goes to a file without a name.
 pub struct LockOff {
     template: Template,
     coarse: Option<Coarse>,

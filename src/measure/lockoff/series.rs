@@ -461,6 +461,32 @@ mod tests {
     }
 
     #[test]
+    fn a_head_that_settles_has_moved_and_weave_that_ends_elsewhere_has_not() {
+        let settles = told(&take(300, |at| (0.0, 0.8 * (1.0 - (-(at as f64) / 20.0).exp()))));
+        assert_eq!(settles.stand, Stand::Moved);
+        assert!((settles.drift_px - 0.5).abs() < 0.3, "{settles:?}");
+        // Two and a quarter turns of slow weave.
+        let weave = told(&take(300, |at| ((at as f64 / 21.0).sin() * 0.4, 0.0)));
+        assert_eq!(weave.stand, Stand::Unsteady);
+    }
+
+    #[test]
+    fn values_that_never_fall_are_the_nearest_ones() {
+        assert_eq!(
+            rising(&[1.0, 3.0, 2.0, 2.0, 5.0, 4.0]),
+            [1.0, 7.0 / 3.0, 7.0 / 3.0, 7.0 / 3.0, 4.5, 4.5]
+        );
+        assert_eq!(rising(&[3.0, 2.0, 1.0]), [2.0; 3]);
+        assert!(rising(&[]).is_empty());
+    }
+
+    #[test]
+    fn one_frame_or_two_are_answered() {
+        assert!(matches!(told(&take(1, |_| (0.0, 0.0))).stand, Stand::CannotTell(_)));
+        assert_eq!(told(&take(2, |_| (0.0, 0.0))).stand, Stand::Locked);
+    }
+
+    #[test]
     fn weave_and_vibration_are_unsteady_and_told_apart() {
         let weave = told(&take(300, |at| ((at as f64 / 7.0).sin() * 0.3, 0.0)));
         assert_eq!(weave.stand, Stand::Unsteady);

@@ -178,3 +178,88 @@ impl Sums {
             .map(|(_, inverse)| inverse)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::Plane;
+
+    fn texture(width: usize, height: usize) -> Plane {
+        let value = |at: usize| {
+            let (x, y) = ((at % width) as f32, (at / width) as f32);
+            400.0 + 90.0 * (x * 0.31).sin() * (y * 0.23).cos() + 40.0 * (x * 0.11 - y * 0.4).sin()
+        };
+        Plane { width, height, data: (0..width * height).map(value).collect() }
+    }
+
+    /// The plain way: one sample after the other, in double precision.
+    fn plain(
+        template: &Template,
+        samples: &Samples,
+        tile: &Tile,
+        state: &State,
+        sigma: f64,
+    ) -> Sums {
+        let (half_x, half_y) = template.half();
+        let (mut products, mut residuals, mut count) = ([0.0; 10], [0.0; 4], 0);
+        for run in tile.runs.clone().filter(|run| samples.inside[*run]) {
+            for at in 0..RUN {
+                let x = f64::from(template.runs[run].x) + 2.0 * at as f64 - half_x;
+                let y = f64::from(template.runs[run].y) - half_y;
+                let off_x = state.shift.0 + state.scale * x - state.rotation * y - state.sampled.0;
+                let off_y = state.shift.1 + state.rotation * x + state.scale * y - state.sampled.1;
+                let [level, slope_x, slope_y] =
+                    [&template.level, &template.slope_x, &template.slope_y]
+                        .map(|list| f64::from(list[run][at]));
+                let moved = level - slope_x * off_x - slope_y * off_y;
+                let r = f64::from(samples.values[run][at])
+                    - f64::from(state.gain) * moved
+                    - f64::from(state.offset);
+                let w = (1.0 - (r / (4.685 * sigma)).powi(2)).max(0.0).powi(2);
+                let parts = [slope_x, slope_y, level, 1.0];
+                let mut next = 0;
+                for row in 0..4 {
+                    residuals[row] += w * parts[row] * r;
+                    for column in row..4 {
+                        products[next] += w * parts[row] * parts[column];
+                        next += 1;
+                    }
+                }
+                count += 1;
+            }
+        }
+        Sums { products, residuals, samples: count }
+    }
+
+    #[test]
+    fn sums_side_by_side_agree_with_the_plain_ones() {
+        let plane = texture(320, 180);
+        let template = Template::new(&plane, None, None, 1023.0).unwrap();
+        let mut samples = Samples::default();
+        for (run, level) in template.level.iter().enumerate() {
+            let bump = |at: usize| ((run * 31 + at * 17) % 23) as f32 - 11.0;
+            let tile = template.tiles.iter().find(|tile| tile.runs.contains(&run)).unwrap();
+            samples.values.push(std::array::from_fn(|at| level[at] + tile.level + bump(at)));
+            samples.inside.push(run % 13 != 5);
+        }
+        for tile in &template.tiles {
+            let state = State {
+                sampled: (0.2, -0.1),
+                gain: 0.97,
+                offset: tile.level + 3.0,
+                shift: (0.25, -0.12),
+                rotation: 1e-4,
+                scale: -2e-4,
+            };
+            let fast = sums(&template, &samples, tile, &state, 6.0);
+            let exact = plain(&template, &samples, tile, &state, 6.0);
+            assert_eq!(fast.samples, exact.samples);
+            let all = |sums: &Sums| sums.products.into_iter().chain(sums.residuals).collect();
+            let (fast, exact): (Vec<f64>, Vec<f64>) = (all(&fast), all(&exact));
+            let size = exact.iter().fold(1.0_f64, |most, value| most.max(value.abs()));
+            for (fast, exact) in fast.iter().zip(&exact) {
+                assert!((fast - exact).abs() < 1e-4 * size, "{fast} {exact}");
+            }
+        }
+    }
+}
