@@ -64,7 +64,9 @@ pub fn print_not_rendered(reviewed: &Review) {
     for found in uses.filter(|found| found.verdict.has_plate() && !found.corrections.is_empty()) {
         let needs = found.corrections.join(", ");
         let shot = &found.shot;
-        diagnostic::note(&format!("{shot}: not rendered, for it needs {needs}, which this version does not make."));
+        diagnostic::note(&format!(
+            "{shot}: not rendered, for it needs {needs}, which this version does not make."
+        ));
     }
 }
 

@@ -181,7 +181,9 @@ fn finding(at: usize, used: &Use) -> UseFinding {
         claims: Claims::default(),
         verdict,
         corrections: Vec::new(),
+        residuals: Vec::new(),
         basis: Basis::Claim,
+        divider: None,
         plate: verdict.has_plate().then(|| PlateSummary {
             source_file: Some("A014C007.mov".into()),
             from_take: None,
