@@ -1,8 +1,8 @@
 //! How exact the measure of light is: one line for each figure, with the figure to reach.
 //! Synthetic shots with known light, real takes against NumPy, false alarms, cost.
 //!
-//! `accuracy_light [SEEDS]`; `accuracy_light speed` gives the cost alone, `accuracy_light
-//! table [SEEDS]` a table of more synthetic cases.
+//! `accuracy_light [SEEDS]`; `accuracy_light speed` gives the cost alone, `alarms [SEEDS]`
+//! the alarms that must be found, `table [SEEDS]` a table of more synthetic cases.
 
 #[path = "../../tests/measure_light/boom.rs"]
 mod boom;
@@ -25,6 +25,7 @@ fn main() {
     let number = words.last().and_then(|word| word.parse().ok());
     match words.first().map(String::as_str) {
         Some("speed") => speed(),
+        Some("alarms") => true_alarms(number.unwrap_or(4)),
         Some("table") => table(number.unwrap_or(12)),
         _ => lines(number.unwrap_or(12)),
     }
