@@ -364,9 +364,8 @@ impl LightMeter {
         table: &LightTable,
         seen: &[Ratio],
     ) -> Vec<Ratio> {
-        let mut own = self.plate.ratios(frame, channel, table, self.mask.as_deref());
-        own.retain(|block| seen.binary_search_by_key(&key(block.at), |seen| key(seen.at)).is_ok());
-        own
+        let number = |block: &Ratio| block.at.1 as usize * frame.columns + block.at.0 as usize;
+        self.plate.ratios_of(frame, channel, table, seen.iter().map(number))
     }
 
     /// Fits the main channel, on blocks at rest if all of them do not give half.

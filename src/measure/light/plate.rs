@@ -237,13 +237,23 @@ impl Plate {
         table: &LightTable,
         mask: Option<&[bool]>,
     ) -> Vec<Ratio> {
+        self.ratios_of(frame, channel, table, self.asked(mask))
+    }
+
+    /// As [`Plate::ratios`], of the blocks named by number.
+    pub(super) fn ratios_of(
+        &self,
+        frame: &Blocks,
+        channel: usize,
+        table: &LightTable,
+        blocks: impl Iterator<Item = usize>,
+    ) -> Vec<Ratio> {
         let (Some(plate), Some(frame)) =
             (self.blocks.channels.get(channel), frame.channels.get(channel))
         else {
             return Vec::new();
         };
         let columns = self.blocks.columns.max(1);
-        let asked = self.asked(mask);
         let compare = |at: usize| {
             let plate = signal(plate, at)?;
             let frame = signal(frame, at)?;
@@ -256,7 +266,7 @@ impl Plate {
             let at = ((at % columns) as u32, (at / columns) as u32);
             usable.then_some(Ratio { at, x, y, level: plate.0, ratio, slope })
         };
-        asked.filter_map(compare).collect()
+        blocks.filter_map(compare).collect()
     }
 
     /// Returns place and level of the blocks of an area that are neither dark nor clipped.
