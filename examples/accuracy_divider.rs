@@ -43,7 +43,7 @@ fn invented(by: usize, seeds: u64) {
     let mut sides = 0;
     for seed in 0..seeds {
         let unit = by as f64;
-        let gap = unit * (3.0 + (seed * 37 % 100) as f64 * 0.8);
+        let gap = unit * (6.0 + (seed * 37 % 100) as f64 * 0.8);
         let shot = Shot::new(960 * by, 540 * by, seed, gap);
         let [boom, core, actors] = shot.seen(by);
         let none = Mask::new(boom.width(), boom.height());

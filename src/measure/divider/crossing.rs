@@ -150,7 +150,7 @@ impl Ground {
         for (set, entered) in rings {
             let cells = Cells::new(set, half_cell(division.scale));
             for (x, y) in (0..height).flat_map(|y| (0..width).map(move |x| (x, y))) {
-                if cells.near(x, y) * division.scale < least + 1.5 * division.scale {
+                if cells.near(x, y) * division.scale < least + 3.0 * division.scale {
                     let centre = [x as f64 + 0.5, y as f64 + 0.5];
                     let gap = cells.distance_with(centre, 2.0 * cells.half) * division.scale;
                     if gap < least {

@@ -85,8 +85,10 @@ impl Envelope {
 /// Answers how far any point is from a set whose pixels stand for cells of a finer raster.
 ///
 /// A mask pixel of `scale` source pixels tells only that some source pixel in it is meant.
-/// So it counts as the square that holds all their centres, `half` to each side of its own
-/// centre: no distance is ever larger than the one between the source pixels.
+/// And its mean decided, so beside it up to half a pixel of the mask may hold source pixels
+/// above the threshold. So it counts as the square that holds the centres of all of them,
+/// `half` to each side of its own centre: no distance is larger than the one between the
+/// source pixels.
 #[derive(Debug)]
 pub(super) struct Cells<'a> {
     set: &'a Mask,
@@ -97,9 +99,12 @@ pub(super) struct Cells<'a> {
     pub(super) half: f64,
 }
 
-/// Returns half the side of the square of source pixel centres in a mask pixel.
+/// Returns half the side of the square of source pixel centres a mask pixel stands for, in
+/// pixels of the mask: 0 where both rasters are the same.
 pub(super) fn half_cell(scale: f64) -> f64 {
-    ((scale - 1.0) / (2.0 * scale)).max(0.0)
+    let inside = (scale - 1.0) / 2.0;
+    let beside = (scale / 2.0).floor();
+    ((inside + beside) / scale).max(0.0)
 }
 
 impl<'a> Cells<'a> {

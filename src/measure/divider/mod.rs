@@ -9,8 +9,9 @@
 //!   boom, core, actors -> distances -> outline between pixels -> few sides -> measured again
 //! ```
 //!
-//! A pixel of a mask reduced by `scale` stands for all source pixels in it, so every
-//! distance is the least it can be between source pixels: never overstated.
+//! A pixel of a mask reduced by `scale` stands for all source pixels in it, and those close
+//! beside it that its mean may have hidden, so every distance is the least it can be between
+//! source pixels: never overstated.
 
 mod crossing;
 mod distance;
@@ -35,7 +36,7 @@ use simplify::{Course, least};
 use trace::Gap;
 
 /// The part of the ideal margin every side has to keep. The rest pays for straight sides.
-const KEPT: f64 = 0.985;
+const KEPT: f64 = 0.99;
 
 /// Whether there is a divider.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -224,7 +225,7 @@ impl Division {
     fn leave_out_touching(&mut self, actors: &Cells<'_>, least: f64) {
         let centre = |(x, y): (usize, usize)| [x as f64 + 0.5, y as f64 + 0.5];
         for (x, y) in self.sets.boom.pixels().filter(|(x, y)| !self.sets.core.has(*x, *y)) {
-            if actors.near(x, y) < least + 2.0
+            if actors.near(x, y) < least + 3.0
                 && actors.distance_with(centre((x, y)), 2.0 * actors.half) < least
             {
                 self.sets.held.clear(x, y);
@@ -330,8 +331,8 @@ impl Division {
 /// square, in mask pixels.
 fn clearance(cells: &Cells<'_>, set: &Mask) -> f64 {
     let nearest = set.pixels().map(|(x, y)| cells.near(x, y)).fold(f64::INFINITY, f64::min);
-    // From square to square it is less than between centres, by the diagonal at most.
-    let close = set.pixels().filter(|(x, y)| cells.near(*x, *y) <= nearest + 1.5);
+    // From square to square it is less than between centres, by two diagonals at most.
+    let close = set.pixels().filter(|(x, y)| cells.near(*x, *y) <= nearest + 3.0);
     close.fold(f64::INFINITY, |least, (x, y)| {
         let centre = [x as f64 + 0.5, y as f64 + 0.5];
         least.min(cells.distance_with(centre, 2.0 * cells.half))

@@ -90,8 +90,8 @@ impl<'a> Grid<'a> {
                 let near = gap.boom.near(x, y);
                 let lean = near - gap.actors.near(x, y).min(gap.reach);
                 // Between centres and squares, and from the edge of the frame to the
-                // nearest centre, no distance differs by more than 1.5.
-                let lean = if lean.abs() > 3.0 { lean } else { gap.lean([*column, *row]) };
+                // nearest centre, no distance differs by more than 2.
+                let lean = if lean.abs() > 4.0 { lean } else { gap.lean([*column, *row]) };
                 if boom.has(x, y) || (lean < 0.0 && !actors.has(x, y)) {
                     inside.set(i, j);
                 }
