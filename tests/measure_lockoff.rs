@@ -307,5 +307,5 @@ fn a_table_that_is_bumped_is_not_steady() {
     let jump = down(50) - down(52);
     assert!((1.05..1.3).contains(&jump), "{jump}");
     assert_eq!(found.stand, Stand::Unsteady);
-    assert!(found.lock_offs.iter().any(|run| run.start == Frame(0) && run.count().0 >= 30));
+    assert!(found.lock_offs.iter().any(|run| run.start == Frame(0) && run.count().0 >= 20));
 }
