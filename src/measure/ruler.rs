@@ -25,6 +25,7 @@ use super::Plane;
 use super::divider::{Division, near_sides};
 use crate::settings::VisibilityLimits;
 use serde::Serialize;
+use std::cell::OnceCell;
 
 /// What a visibility comes to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -64,7 +65,14 @@ pub struct Ruler {
     sight: usize,
     band: Vec<Spot>,
     limits: VisibilityLimits,
+    /// Visibility of a shift of one of its pixels.
+    of_shift: f64,
+    /// Visibility of each blur of [`BLURS`], once one was asked for.
+    of_blurs: OnceCell<[f64; BLURS.len()]>,
 }
+
+/// Blurs whose visibility is worked out, in pixels of the mean; between them it is straight.
+const BLURS: [f64; 13] = [0.0, 0.125, 0.25, 0.375, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0, 9.0, 16.0];
 
 /// A pixel of the band along the divider.
 #[derive(Debug, Clone, Copy)]
@@ -74,6 +82,8 @@ struct Spot {
     pixel_grain: f64,
     /// What hides an error at the pixel and over a patch of sight, in codes.
     grain: [f64; 2],
+    /// Level at the pixel and its mean over a patch of sight, in codes.
+    level: [f64; 2],
 }
 
 /// An error along the band: a number, or a number for each axis.
@@ -137,16 +147,23 @@ impl Ruler {
             sight,
             band,
             limits: *limits,
+            of_shift: 0.0,
+            of_blurs: OnceCell::new(),
         };
         ruler.patch_slopes = ruler.slopes.each_ref().map(|axis| ruler.averaged(axis));
         ruler.hide_at_edges(limits.vernier_px * delivered_at / scale);
+        let patch_levels = ruler.averaged(&ruler.mean.data);
+        for spot in &mut ruler.band {
+            spot.level = [ruler.mean.data[spot.at], patch_levels[spot.at]].map(f64::from);
+        }
+        ruler.of_shift = ruler.most(&ruler.slopes, &ruler.patch_slopes, 1.0);
         Some(ruler)
     }
 
     /// Returns the visibility of a shift of the plate against the take, in source pixels, in
     /// whatever direction it shows most.
     pub fn shift(&self, px: f64) -> f64 {
-        self.most(&self.slopes, &self.patch_slopes, px / self.scale)
+        self.of_shift * (px / self.scale).abs()
     }
 
     /// Returns the visibility of background that sways by so many source pixels.
@@ -157,15 +174,27 @@ impl Ruler {
     /// Returns the visibility of light that differs: the take is `gain` times the plate plus
     /// `offset`, in codes of eight bits.
     pub fn gain(&self, gain: f64, offset: f64) -> f64 {
-        let off = |level: &f32| ((gain - 1.0) * f64::from(*level) + offset) as f32;
-        let error = self.mean.data.iter().map(off).collect();
-        self.visibility(error)
+        let most = |which: usize| {
+            let off = |spot: &Spot| (gain - 1.0) * spot.level[which] + offset;
+            let shown = self.band.iter().map(|spot| off(spot).abs() / spot.grain[which]);
+            percentile(&mut shown.collect::<Vec<f64>>(), self.part())
+        };
+        most(0).max(most(1))
     }
 
     /// Returns the visibility of a difference in sharpness: one of plate and take is the
     /// other blurred by a Gaussian of this sigma, in source pixels (at most 16 are told).
     pub fn blur(&self, sigma_px: f64) -> f64 {
         let sigma = (sigma_px / self.scale).abs().min(16.0);
+        let known = self.of_blurs.get_or_init(|| BLURS.map(|sigma| self.of_blur(sigma)));
+        let above = BLURS.iter().position(|known| *known >= sigma).unwrap_or(BLURS.len() - 1);
+        let below = above.saturating_sub(1);
+        let step = (BLURS[above] - BLURS[below]).max(f64::MIN_POSITIVE);
+        known[below] + (known[above] - known[below]) * ((sigma - BLURS[below]) / step).min(1.0)
+    }
+
+    /// The visibility of a blur in pixels of the mean, worked out.
+    fn of_blur(&self, sigma: f64) -> f64 {
         let blurred = blurred(&self.mean, sigma * sigma);
         let error = self.mean.data.iter().zip(&blurred).map(|(sharp, soft)| sharp - soft);
         self.visibility(error.collect())
@@ -200,9 +229,14 @@ impl Ruler {
         let most = |error: &Error, which: usize| {
             let shown = |spot: &Spot| length(error, spot.at) * times.abs() / spot.grain[which];
             let mut shown: Vec<f64> = self.band.iter().map(shown).collect();
-            percentile(&mut shown, 1.0 - self.limits.spared_per_mille / 1e3)
+            percentile(&mut shown, self.part())
         };
         most(error, 0).max(most(patch, 1))
+    }
+
+    /// The part of the band that counts.
+    fn part(&self) -> f64 {
+        1.0 - self.limits.spared_per_mille / 1e3
     }
 
     /// Adds to the grain what the finest displacement that sight tells would make of an edge.
@@ -287,7 +321,7 @@ impl Grain {
             let pixel = sigma(at).min(most) * self.to_pixel;
             let patch = pixel * self.to_patch;
             let grain = [pixel.max(self.floor), patch.max(self.floor)];
-            Spot { at: *at, pixel_grain: grain[0], grain }
+            Spot { at: *at, pixel_grain: grain[0], grain, level: [0.0; 2] }
         };
         band.0.iter().map(spot).collect()
     }
@@ -423,6 +457,28 @@ mod tests {
         assert_eq!(Grade::of(edge.shift(0.25), &limits), Grade::Stop);
         assert!((0.1..0.11).contains(&edge.shift_for(1.0)), "{}", edge.shift_for(1.0));
         assert_eq!(Grade::of(f64::NAN, &limits), Grade::Stop);
+    }
+
+    #[test]
+    fn what_is_worked_out_once_is_what_the_plain_way_gives() {
+        let ruler = ruler(&plane(|x, y| 90.0 + 40.0 * ((x * y) as f64 / 700.0).sin()), 1.3, 0.5);
+        let plain = |gain: f64, offset: f64| {
+            let off = |level: &f32| ((gain - 1.0) * f64::from(*level) + offset) as f32;
+            ruler.visibility(ruler.mean.data.iter().map(off).collect())
+        };
+        for (gain, offset) in [(1.02, 0.0), (0.97, 4.0), (1.0, -2.0)] {
+            let (fast, plain) = (ruler.gain(gain, offset), plain(gain, offset));
+            assert!((fast - plain).abs() < 1e-3 * plain, "{fast} {plain}");
+        }
+        for px in [0.05, 1.0, 3.0] {
+            let plain = ruler.most(&ruler.slopes, &ruler.patch_slopes, px / ruler.scale);
+            assert!((ruler.shift(px) - plain).abs() < 1e-9 * plain.max(1.0));
+        }
+        for (sigma, within) in [(0.5, 1e-9), (0.6, 0.06), (1.2, 0.06), (2.5, 0.06)] {
+            let plain = ruler.of_blur(sigma);
+            let fast = ruler.blur(sigma * ruler.scale);
+            assert!((fast - plain).abs() <= within * plain, "{sigma}: {fast} {plain}");
+        }
     }
 
     #[test]

@@ -13,7 +13,7 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     for one in &frames {
         proof.sharpness.insert(one.frame, one.ratio);
         // A blur that may as well be none is none.
-        let sure = (one.blur_px - 2.0 * one.error_px).max(0.0);
+        let sure = if one.changed { one.blur_px.abs() } else { 0.0 };
         let source_px = sure * case.gauge.scales.work as f64;
         seen.push(Seen {
             frame: one.frame,
@@ -25,8 +25,9 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     for run in runs(&seen, case.steps().go, case.question.used) {
         let severity = case.steps().of_run(&run, case.question.used);
         let text = format!(
-            "The background in the patch is {:.0} % less sharp than the plate at {}, {:.1} times what grain hides: focus moved.",
-            -run.worst.value,
+            "The background in the patch is {:.0} % {} sharp than the plate at {}, {:.1} times what grain hides: focus moved.",
+            run.worst.value.abs(),
+            if run.worst.value < 0.0 { "less" } else { "more" },
             case.label(run.worst.frame),
             run.worst.visibility
         );
