@@ -92,8 +92,9 @@ pub(super) fn align<S: Sample>(
                 (next.motion.shift_x - motion.shift_x).hypot(next.motion.shift_y - motion.shift_y);
             motion = next.motion;
             fit = Some(next);
-            // NaN counts as small: nothing more can be done.
-            if count >= ROUNDS && !(step > SMALL) {
+            // NaN counts as settled: nothing more can be done.
+            let settled = step.is_nan() || step <= SMALL;
+            if count >= ROUNDS && settled {
                 break;
             }
         }
