@@ -110,10 +110,8 @@ pub fn through_x264(size: (usize, usize), bytes: &[u8], crf: u32) -> Option<Vec<
 fn flags(plate: &[Plane], frames: impl Iterator<Item = Plane>) -> Flags {
     let mut still =
         Stillness::new(&plate_of(plate.iter()), None, StillnessLimits::default()).expect("plate");
-    let mut count = 0;
-    for plane in frames {
+    for (count, plane) in (0_i64..).zip(frames) {
         still.see(Frame(count), &plane, (1.0, 0.0), Motion::default(), None).expect("room");
-        count += 1;
     }
     let mut map = still.finish().expect("room");
     let (tiles, sways, crossings) = map.counts().expect("notes");
@@ -166,7 +164,13 @@ pub fn sway(kind: Kind, seed: u64, sigma: f32, peak: f64) -> (Rate, Rate) {
         .filter(|(x, y)| x % 3 == 1 && y % 3 == 1)
         .map(|(x, y)| {
             // A gust to a slow swell: one to five turns in 48 frames.
-            (x * 64, y * 64, dice.below(4), dice.between(1.0, 5.0), dice.between(0.0, 6.28))
+            (
+                x * 64,
+                y * 64,
+                dice.below(4),
+                dice.between(1.0, 5.0),
+                dice.between(0.0, std::f64::consts::TAU),
+            )
         })
         .collect();
     let plate: Vec<Plane> =
@@ -245,7 +249,7 @@ pub fn insects(kind: Kind, seed: u64, sigma: f32, in_light: bool, flights: usize
     let mut paths = Vec::new();
     let mut t = 0;
     for _ in 0..flights {
-        let (speed, turn) = (dice.between(2.0, 14.0), dice.between(0.0, 6.28));
+        let (speed, turn) = (dice.between(2.0, 14.0), dice.between(0.0, std::f64::consts::TAU));
         let frames = 5 + dice.below(6);
         let (x, y) = (dice.between(160.0, 800.0), dice.between(160.0, 380.0));
         let first = t;

@@ -351,38 +351,24 @@ fn counted(sample: f32) -> i16 {
     shifted.to_bits() as i16
 }
 
-/// Sums of the stored patterns times the samples, and of the samples alone. Two neighbours
-/// are multiplied and added at once, in eight lanes. Nothing can wrap: 256 products of at
-/// most 8,000 times 127 stay below 2^28; checked sums would not run side by side.
+/// Sums of the stored patterns times the samples, and of the samples alone. Nothing can wrap:
+/// 256 products of at most 8,000 times 127 stay below 2^28; checked sums would not run side
+/// by side.
 fn tile_sums(samples: &[i16], patterns: &[i8]) -> [i32; COUNTS] {
-    let mut lanes = [[0_i32; TILE / 2]; COUNTS];
-    let (samples, _) = samples.as_chunks::<TILE>();
-    let (patterns, _) = patterns.as_chunks::<TILE>();
-    for (row, patterns) in samples.iter().zip(patterns.as_chunks::<STORED>().0) {
-        for at in 0..STORED {
-            add_products(&mut lanes[at], row, &patterns[at]);
-        }
-        add_products(&mut lanes[STORED], row, &[1; TILE]);
+    let mut sums = [0_i32; COUNTS];
+    for (sum, pattern) in sums.iter_mut().zip(patterns.chunks_exact(AREA)) {
+        *sum = samples.iter().zip(pattern).fold(0_i32, |sum, (sample, by)| {
+            sum.wrapping_add(i32::from(*sample).wrapping_mul(i32::from(*by)))
+        });
     }
-    lanes.map(|lanes| lanes.iter().fold(0, |sum: i32, lane| sum.wrapping_add(*lane)))
-}
-
-#[inline(always)]
-fn add_products(lanes: &mut [i32; TILE / 2], row: &[i16; TILE], pattern: &[i8; TILE]) {
-    let wide = pattern.map(i16::from);
-    for (at, lane) in lanes.iter_mut().enumerate() {
-        let (a, b) = (2 * at, 2 * at + 1);
-        let first = i32::from(row[a]).wrapping_mul(i32::from(wide[a]));
-        let second = i32::from(row[b]).wrapping_mul(i32::from(wide[b]));
-        *lane = lane.wrapping_add(first.wrapping_add(second));
-    }
+    sums[STORED] = samples.iter().fold(0, |sum, sample| sum.wrapping_add(i32::from(*sample)));
+    sums
 }
 
 fn plain_tile_sums(samples: &[i16], patterns: &[i8]) -> [i32; COUNTS] {
     std::array::from_fn(|at| {
         let each = samples.iter().enumerate().map(|(pixel, sample)| {
-            let (y, x) = (pixel / TILE, pixel % TILE);
-            let by = if at == STORED { 1 } else { patterns[(y * STORED + at) * TILE + x] };
+            let by = if at == STORED { 1 } else { patterns[at * AREA + pixel] };
             i32::from(*sample) * i32::from(by)
         });
         each.sum()
@@ -452,11 +438,7 @@ impl Patterns {
         } else {
             None
         };
-        for row in 0..TILE {
-            for pattern in &packed {
-                self.packed.extend_from_slice(&pattern[row * TILE..(row + 1) * TILE]);
-            }
-        }
+        self.packed.extend(packed.iter().flatten());
         self.controls.push(control);
         self.moments.push(moments);
     }

@@ -35,7 +35,7 @@ pub struct SharpnessLimits {
     /// plane. Ours: codecs change sharpness by less from frame to frame.
     pub least_px: f64,
     /// Standard error of the squared blur beyond which a tile is not textured enough, in
-    /// squared pixels. Ours: a blur of .5 px is then seven of them.
+    /// squared pixels. Ours: a blur of .5 px is then nine of them.
     pub most_error: f64,
     /// How much noisier sums over textures are than white grain of the same variance. Ours:
     /// grain that went through a lens and a mosaic is alike in neighbours.
@@ -47,7 +47,7 @@ pub struct SharpnessLimits {
 
 impl Default for SharpnessLimits {
     fn default() -> Self {
-        Self { sure: 5.0, least_px: 0.3, most_error: 0.036, alike: 1.3, least_noise: 0.5 }
+        Self { sure: 5.0, least_px: 0.3, most_error: 0.028, alike: 1.3, least_noise: 0.5 }
     }
 }
 

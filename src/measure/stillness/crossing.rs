@@ -80,6 +80,12 @@ pub(super) struct Crossings {
     /// One over the noise of each cell, and the squares of the classes it was taken with.
     weight: Vec<f32>,
     weight_for: [f32; CLASSES],
+    /// Mean square of each cell's score over the last frames, about fifty.
+    history: Vec<f32>,
+    /// Deviations of the frame before, and how much of a deviation is new in each frame: 1
+    /// for grain, less for noise that a codec froze.
+    before: Vec<f32>,
+    fresh: f32,
     last: Vec<Candidate>,
     last_frame: Option<Frame>,
     heads: Vec<u32>,
@@ -113,6 +119,9 @@ impl Crossings {
             spread: [0.0; CLASSES],
             weight: Vec::new(),
             weight_for: [0.0; CLASSES],
+            history: Vec::new(),
+            before: Vec::new(),
+            fresh: 1.0,
             last: Vec::new(),
             last_frame: None,
             heads: Vec::new(),
@@ -177,8 +186,33 @@ impl Crossings {
         }
         let squares = self.class_squares(&off, &told);
         self.weigh(&squares);
-        let z = off.iter().zip(&self.weight).map(|(off, by)| off * by).collect();
+        self.freshen(&off);
+        let mut z: Vec<f32> = off.iter().zip(&self.weight).map(|(off, by)| off * by).collect();
+        self.history.resize(z.len(), 1.0);
+        for (z, history) in z.iter_mut().zip(&mut self.history) {
+            let square = (*z * *z).min(25.0);
+            *z /= history.max(1.0).sqrt();
+            *history += (square - *history) * 0.02;
+        }
         (z, off)
+    }
+
+    /// Compares deviations with those of the frame before.
+    fn freshen(&mut self, off: &[f32]) {
+        if self.before.len() == off.len() {
+            let size = |values: &mut dyn Iterator<Item = f32>| {
+                median(&mut values.filter(|value| *value != 0.0).map(f32::abs).collect::<Vec<_>>())
+            };
+            let whole = size(&mut off.iter().step_by(11).copied());
+            let two = off.iter().zip(&self.before).step_by(11);
+            let steps = size(&mut two.map(|(now, before)| now - before));
+            if whole > 0.0 {
+                let now = (steps / whole / std::f32::consts::SQRT_2).min(1.0);
+                self.fresh += (now - self.fresh) * 0.25;
+            }
+        }
+        self.before.clear();
+        self.before.extend_from_slice(off);
     }
 
     /// Takes one over the noise of each cell anew where the noise has changed.
@@ -263,13 +297,14 @@ impl Crossings {
             }
         }
         let share = 1.0 / spread_of(&four).max(1.0);
+        let tail = self.tail(z, &four, share);
         let limit = self.limits.candidate;
         let strong: Vec<f32> = z
             .iter()
             .zip(&four)
             .map(|(one, four)| {
                 let four = four * share;
-                if four.abs() >= one.abs() * 0.9 { four } else { one * 0.9 }
+                if four.abs() >= one.abs() * 0.9 { four * tail } else { one * 0.9 * tail }
             })
             .collect();
         let mut found = Vec::new();
@@ -296,6 +331,24 @@ impl Crossings {
             found.truncate(MOST);
         }
         found
+    }
+
+    /// Returns one over how much farther the strongest cells of most blocks of 64 pixels lie
+    /// out than those of normal noise would: what codecs leave has long tails.
+    fn tail(&self, z: &[f32], four: &[f32], share: f32) -> f32 {
+        let side = 4 * CELLS;
+        let mut most: Vec<f32> = Vec::new();
+        for y in (0..self.high).step_by(side) {
+            for x in (0..self.wide).step_by(side) {
+                let right = (x + side).min(self.wide);
+                let rows = (y..(y + side).min(self.high)).map(|row| row * self.wide);
+                let own = rows.flat_map(|row| row + x..row + right).fold(0.0_f32, |most, at| {
+                    most.max((four[at] * share).abs()).max(0.9 * z[at].abs())
+                });
+                most.push(own);
+            }
+        }
+        1.0 / (median(&mut most) / STRONGEST_OF_BLOCK).max(1.0)
     }
 
     /// Hangs each candidate on the best track of the frame before within reach.
@@ -342,7 +395,8 @@ impl Crossings {
 
     fn judged(&self, candidate: &Candidate) -> Option<Passed> {
         let limits = &self.limits;
-        if candidate.codes.abs() < limits.least_codes {
+        let more = if self.fresh < FROZEN { MORE } else { 1.0 };
+        if candidate.codes.abs() < limits.least_codes * more * more {
             return None;
         }
         let sum: f32 = candidate.track.iter().sum();
@@ -352,8 +406,8 @@ impl Crossings {
             candidate.places[..count].windows(2).filter(|two| two[0] != two[1]).count()
         };
         let long = usize::from(candidate.length) >= TRACK;
-        let tracked = long && sum >= limits.track && went >= 2 && moves(TRACK) >= 2;
-        let strong = candidate.track[..STRONG].iter().all(|z| *z >= limits.strong);
+        let tracked = long && sum >= limits.track * more && went >= 2 && moves(TRACK) >= 2;
+        let strong = candidate.track[..STRONG].iter().all(|z| *z >= limits.strong * more);
         let quick = strong && moves(STRONG) == STRONG - 1;
         if !tracked && !quick {
             return None;
@@ -364,6 +418,14 @@ impl Crossings {
         Some(Passed { tile: tile as u32, since, z: candidate.z.abs(), codes: candidate.codes })
     }
 }
+
+/// Median over blocks of the strongest of 256 cells and of their sums by four, for normal
+/// noise whose neighbours are alike as grain is; measured.
+const STRONGEST_OF_BLOCK: f32 = 3.3;
+
+/// Share of new noise below which a codec is taken to have frozen it; then more is asked.
+const FROZEN: f32 = 0.9;
+const MORE: f32 = 1.35;
 
 /// What a track loses for each cell it goes from one frame to the next.
 const FARTHER: f32 = 0.3;

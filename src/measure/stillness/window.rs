@@ -194,6 +194,9 @@ fn is_frozen(controls: &[Option<Energy>]) -> bool {
 /// See [`is_frozen`]; midway between white noise and the mildest coding tried.
 const FROZEN: f32 = 1.3;
 
+/// How much more a codec may leave along slopes than along the controls next to them.
+const UNEVEN: f64 = 2.0;
+
 /// Score beyond which noise is taken to be slow around one tile.
 const SURELY: f64 = 4.0;
 
@@ -255,7 +258,7 @@ fn score(energy: &Energy, floor: &Floor, limits: &StillnessLimits) -> (f64, f64)
         }
         let degrees = floor.degrees(count);
         let lower = floor.own_degrees(degrees);
-        let in_place = ratio_score(own / f64::from(floor.sum(count)), degrees, lower);
+        let in_place = ratio_score(own / UNEVEN / f64::from(floor.sum(count)), degrees, lower);
         in_time.min(in_place)
     };
     let slow = slow_of(SLOWEST).max(slow_of(SLOW));
@@ -287,7 +290,7 @@ fn least(
         let degrees = floor.degrees(SLOWEST);
         let over = ratio_for(limits.sure, degrees, floor.own_degrees(degrees));
         let shown = frozen * frozen * lens.pixels * energy.count as f64;
-        asked = asked.max(f64::from(floor.sum(SLOWEST)) * over).max(shown);
+        asked = asked.max(UNEVEN * f64::from(floor.sum(SLOWEST)) * over).max(shown);
     }
     let wanted = asked + 4.0 * (asked * fast).sqrt();
     (2.0 * wanted / energy.count as f64).sqrt()
