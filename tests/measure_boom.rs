@@ -1,45 +1,333 @@
-//! Boom and plates that nobody logged, on drawn sets with booms of known place and time.
+//! Boom and plates that nobody logged, on drawn sets with booms of known place and time, and
+//! on footage with a boom laid in (material beside the project; NumPy and OpenCV count again
+//! what FFmpeg's own program decoded).
 
 mod hung;
+mod outside;
 
-use hung::{Dice, Hung, Room, grained};
-use platesmith::measure::View;
-use platesmith::measure::boom::{FinderLimits, Found, Hints, Say, SmallTake, find};
-use platesmith::time::FrameRange;
+use hung::{Dice, From, Hung, HungTone, Room, grained, stand};
+use platesmith::measure::boom::{
+    FinderLimits, Foreground, ForegroundLimits, Found, Hints, PlateRange, Say, SmallTake, Split,
+    Why, find, refine,
+};
+use platesmith::measure::{Mask, Plane, View};
+use platesmith::media::open;
+use platesmith::time::{Frame, FrameRange};
+use std::path::Path;
+use std::process::Command;
 
 const SIZE: (usize, usize) = (320, 180);
 
-/// Draws a take and looks for booms.
-fn found(frames: usize, booms: &[Hung]) -> Found {
+/// A drawn take: booms, people (middle, top), grain, light.
+struct Drawn<'a> {
+    frames: usize,
+    booms: &'a [Hung],
+    people: &'a [(f32, f32)],
+    grain: f32,
+    fall_of_light: f32,
+}
+
+impl Drawn<'_> {
+    fn usual<'a>(frames: usize, booms: &'a [Hung]) -> Drawn<'a> {
+        Drawn { frames, booms, people: &[], grain: 1.0, fall_of_light: 0.0 }
+    }
+
+    /// Gives each frame and where the boom changes it by three codes or more.
+    fn shoot(&self, mut each: impl FnMut(usize, &Plane, &Mask)) {
+        let (width, height) = SIZE;
+        let room = Room::new(width, height, 150.0, 1);
+        let mut dice = Dice::new(5);
+        for frame in 0..self.frames {
+            let mut codes = room.empty();
+            for place in self.people {
+                stand(&mut codes, width, height, *place, frame);
+            }
+            let gain = 1.0 - self.fall_of_light * frame as f32 / self.frames as f32;
+            codes.iter_mut().for_each(|code| *code *= gain);
+            let mut changed = Mask::new(width, height);
+            for boom in self.booms {
+                let change = boom.lay(frame, width, height, &mut codes);
+                changed
+                    .add(&Mask::from_fn(width, height, |x, y| change[y * width + x].abs() >= 3.0));
+            }
+            let codes = grained(&codes, self.grain, 255.0, &mut dice);
+            let plane = View::new(width, height, &codes).unwrap().reduced(1);
+            each(frame, &plane, &changed);
+        }
+    }
+
+    fn find(&self, hints: &Hints) -> Found {
+        let mut take = SmallTake::new().unwrap();
+        self.shoot(|_, plane, _| assert!(take.add(plane).unwrap()));
+        find(&mut take, hints, &FinderLimits::default()).unwrap()
+    }
+}
+
+fn is_near(found: FrameRange, (start, end): (i64, i64)) -> bool {
+    (found.start.0 - start).abs() <= 1 && (found.end.0 - end).abs() <= 1
+}
+
+fn share(part: &Mask, of: &Mask) -> f64 {
+    let mut both = part.clone();
+    both.keep(of);
+    both.count() as f64 / of.count().max(1) as f64
+}
+
+#[test]
+fn a_boom_that_comes_and_goes_leaves_a_plate_on_both_sides() {
+    let found = Drawn::usual(90, &[Hung::usual((30, 62), 90)]).find(&Hints::default());
+    assert_eq!((found.say, found.booms.len()), (Say::Booms, 1), "{found:?}");
+    let boom = found.booms[0];
+    assert!(is_near(boom, (30, 62)), "{boom}");
+    // Two frames of guard at each side.
+    let plates = [FrameRange::new(0, boom.start.0 - 2), FrameRange::new(boom.end.0 + 2, 90)];
+    assert_eq!(found.plates, plates);
+}
+
+#[test]
+fn a_boom_from_the_side_that_touches_an_actor_in_falling_light_is_found() {
+    let boom = Hung { from: From::Left, at: (0.3, 0.25), ..Hung::usual((0, 50), 90) };
+    let take = Drawn { people: &[(0.42, 0.2)], fall_of_light: 0.15, ..Drawn::usual(90, &[]) };
+    let found = Drawn { booms: &[boom], ..take }.find(&Hints::default());
+    assert!(found.booms.len() == 1 && is_near(found.booms[0], (0, 50)), "{found:?}");
+    assert_eq!(found.plates, [FrameRange::new(found.booms[0].end.0 + 2, 90)]);
+}
+
+#[test]
+fn without_a_boom_all_of_each_lock_off_is_plate() {
+    let hints =
+        Hints { usable: vec![FrameRange::new(0, 30), FrameRange::new(36, 60)], ..Hints::default() };
+    // One of the people reaches out at the top.
+    let take = Drawn { people: &[(0.3, 0.3), (0.75, -0.05)], ..Drawn::usual(60, &[]) };
+    let free = take.find(&hints);
+    assert_eq!((free.say, free.plates), (Say::NoBoomEvent, hints.usable));
+    assert!(free.booms.is_empty() && free.region.is_empty());
+}
+
+#[test]
+fn a_boom_that_never_leaves_gives_no_plate() {
+    let held = Drawn::usual(60, &[Hung::usual((0, 60), 60)]).find(&Hints::default());
+    assert_eq!(held.say, Say::CannotTell(Why::NeverLeaves));
+    assert!(held.plates.is_empty() && held.short.is_empty(), "{held:?}");
+    assert_eq!(held.doubtful, [FrameRange::new(0, 60)]);
+}
+
+#[test]
+fn a_hint_of_another_edge_keeps_the_boom_from_being_taken_for_one() {
+    use platesmith::measure::boom::Edge;
+    let hints = Hints { edge: Some(Edge::Left), ..Hints::default() };
+    let found = Drawn::usual(60, &[Hung::usual((20, 40), 60)]).find(&hints);
+    assert!(found.booms.is_empty() && found.plates.is_empty(), "{found:?}");
+}
+
+#[test]
+fn booms_of_eight_to_twenty_codes_are_found() {
+    for codes in [8.0, -12.0, 16.0, -20.0] {
+        let tone = HungTone::Differs(codes);
+        let boom = Hung { tone, shadow: 0.03, ..Hung::usual((24, 48), 72) };
+        let found = Drawn::usual(72, &[boom]).find(&Hints::default());
+        assert!(found.booms.len() == 1 && is_near(found.booms[0], (24, 48)), "{codes}: {found:?}");
+    }
+}
+
+#[test]
+fn nothing_and_too_little_are_said_to_be_so() {
+    let limits = FinderLimits::default();
+    let mut take = SmallTake::new().unwrap();
+    let none = find(&mut take, &Hints::default(), &limits).unwrap();
+    assert_eq!(none.say, Say::CannotTell(Why::NoFrames));
+    let plane = Plane { width: 40, height: 30, data: vec![f32::NAN; 1200] };
+    for _ in 0..5 {
+        assert!(take.add(&plane).unwrap());
+    }
+    assert!(!take.add(&Plane { width: 30, height: 40, data: vec![0.0; 1200] }).unwrap());
+    let short = find(&mut take, &Hints::default(), &limits).unwrap();
+    assert_eq!(short.say, Say::CannotTell(Why::TooShort));
+    assert_eq!(short.doubtful, [FrameRange::new(0, 5)]);
+    for _ in 0..20 {
+        assert!(take.add(&plane).unwrap());
+    }
+    let black = find(&mut take, &Hints::default(), &limits).unwrap();
+    assert!(black.booms.is_empty());
+}
+
+/// Takes the first frames as the plate and looks at all.
+fn split(take: &Drawn, plate: usize, mut each: impl FnMut(usize, Split, &Mask)) -> Foreground {
+    let mut range = PlateRange::new();
+    let mut frames = Vec::new();
+    take.shoot(|frame, plane, changed| {
+        if frame < plate {
+            assert!(range.add(plane));
+        }
+        frames.push((plane.clone(), changed.clone()));
+    });
+    let mut foreground = range.finish(ForegroundLimits::default()).unwrap();
+    for (frame, (plane, changed)) in frames.iter().enumerate() {
+        each(frame, foreground.see(Frame(frame as i64), plane), changed);
+    }
+    foreground
+}
+
+#[test]
+fn the_region_holds_boom_and_shadow_and_little_more() {
+    let take = Drawn { fall_of_light: 0.1, ..Drawn::usual(60, &[]) };
+    let take = Drawn { booms: &[Hung::usual((20, 60), 60)], ..take };
+    let (mut region, mut truth) = (Mask::new(SIZE.0, SIZE.1), Mask::new(SIZE.0, SIZE.1));
+    split(&take, 18, |frame, split, changed| {
+        assert!(split.present == (changed.count() > 12) || changed.count() < 60, "{frame}");
+        assert!(!split.boom.meets(&split.actors));
+        region.add(&split.boom);
+        truth.add(changed);
+    });
+    let area = region.count() as f64 / truth.count() as f64;
+    assert!(share(&region, &truth) >= 0.98 && area <= 1.5, "{} {area}", share(&region, &truth));
+}
+
+#[test]
+fn boom_and_actor_are_told_apart_where_they_touch() {
+    // The actor walks up to the boom; the plate is from before.
+    let boom = Hung { at: (0.5, 0.2), ..Hung::usual((20, 80), 80) };
     let (width, height) = SIZE;
     let room = Room::new(width, height, 150.0, 1);
-    let mut dice = Dice::new(5);
-    let mut take = SmallTake::new().unwrap();
-    for frame in 0..frames {
-        let mut codes = room.empty();
-        for boom in booms {
-            boom.lay(frame, width, height, &mut codes);
+    let mut dice = Dice::new(8);
+    let mut range = PlateRange::new();
+    let mut foreground = None;
+    let (mut wrong, mut all, mut touching) = (0, 0, 0);
+    for frame in 0..80_usize {
+        let mut people = room.empty();
+        if frame >= 16 {
+            let x = (1.1 - 0.02 * (frame - 16) as f32).max(0.54);
+            stand(&mut people, width, height, (x, 0.08), frame);
         }
+        let mut codes = people.clone();
+        let change = boom.lay(frame, width, height, &mut codes);
         let codes = grained(&codes, 1.0, 255.0, &mut dice);
-        assert!(take.add(&View::new(width, height, &codes).unwrap().reduced(1)).unwrap());
+        let plane = View::new(width, height, &codes).unwrap().reduced(1);
+        if frame < 14 {
+            assert!(range.add(&plane));
+            continue;
+        }
+        let foreground =
+            foreground.get_or_insert_with(|| range.finish(ForegroundLimits::default()).unwrap());
+        let split = foreground.see(Frame(frame as i64), &plane);
+        let empty = room.empty();
+        let is_boom = Mask::from_fn(width, height, |x, y| change[y * width + x].abs() >= 20.0);
+        let is_actor = Mask::from_fn(width, height, |x, y| {
+            let at = y * width + x;
+            (people[at] - empty[at]).abs() >= 20.0 && !is_boom.has(x, y)
+        });
+        touching += usize::from(is_boom.grown(2).meets(&is_actor));
+        let mut lost = is_boom.clone();
+        lost.take(&split.boom);
+        let mut taken = is_actor.clone();
+        taken.keep(&split.boom);
+        // A pixel or two along the common outline belong to both.
+        taken.take(&is_boom.grown(3));
+        wrong += lost.count() + taken.count();
+        all += is_boom.count();
+    }
+    assert!(touching >= 10, "they touch in {touching} frames");
+    assert!((wrong as f64) < 0.05 * all as f64, "{wrong} of {all}");
+}
+
+#[test]
+fn slivers_set_the_ends() {
+    let boom = Hung::usual((20, 40), 60);
+    let mut range = PlateRange::new();
+    let mut looks = Vec::new();
+    let mut truth = Vec::new();
+    let take = Drawn::usual(60, &[]);
+    let mut planes = Vec::new();
+    Drawn { booms: &[boom], ..take }.shoot(|frame, plane, changed| {
+        if frame < 16 {
+            range.add(plane);
+        }
+        if changed.count() >= 6 {
+            truth.push(frame as i64);
+        }
+        planes.push(plane.clone());
+    });
+    let mut foreground = range.finish(ForegroundLimits::default()).unwrap();
+    for frame in (16..28).chain(34..44) {
+        looks.push((Frame(frame), foreground.sliver(&planes[frame as usize])));
+    }
+    let refined = refine(FrameRange::new(23, 37), &looks);
+    assert!(is_near(refined, (truth[0], truth[truth.len() - 1] + 1)), "{refined} {truth:?}");
+}
+
+/// Reads luma of a clip in 8-bit codes, reduced by `by`.
+fn clip(path: &Path, by: usize) -> Vec<Plane> {
+    let media = open(path).expect("the clip opens");
+    let count = i64::try_from(media.info().frames).unwrap();
+    let mut frames = media.frames(FrameRange::new(0, count)).unwrap();
+    let (mut planes, mut luma) = (Vec::new(), Vec::new());
+    while let Some(next) = frames.next_frame() {
+        let picture = next.expect("decodes").1;
+        picture.luma_u16(&mut luma);
+        let size = (picture.width() as usize, picture.height() as usize);
+        planes.push(View::new(size.0, size.1, &luma).unwrap().reduced(by));
+    }
+    planes
+}
+
+fn search(planes: &[Plane]) -> Found {
+    let mut take = SmallTake::new().unwrap();
+    for plane in planes {
+        take.add(plane).unwrap();
     }
     find(&mut take, &Hints::default(), &FinderLimits::default()).unwrap()
 }
 
 #[test]
-fn a_boom_that_comes_and_goes_leaves_a_plate_on_both_sides() {
-    let found = found(90, &[Hung::usual((30, 62), 90)]);
-    assert_eq!(found.say, Say::Booms, "{found:?}");
-    let boom = found.booms[0];
-    assert!((boom.start.0 - 30).abs() <= 1 && (boom.end.0 - 62).abs() <= 1, "{boom}");
-    assert_eq!((found.booms.len(), found.plates.len()), (1, 2), "{:?}", found.plates);
+fn booms_laid_into_footage_are_found_and_the_region_counted_by_numpy() {
+    let Some(case) = outside::shared("footage/boom/signer_stable") else { return };
+    let full = clip(&case.join("take_boom.mkv"), 1);
+    let small: Vec<Plane> = full.iter().map(|plane| plane.view().unwrap().reduced(2)).collect();
+    let found = search(&small);
+    assert!(found.booms.len() == 1 && is_near(found.booms[0], (19, 70)), "{found:?}");
+    assert_eq!(found.plates.len(), 2);
+    let inner = search(&small[30..59]);
+    assert!(inner.plates.is_empty() && inner.short.is_empty(), "{inner:?}");
+    let free: Vec<Plane> = clip(&case.join("clean.mkv"), 2);
+    assert_eq!(search(&free).plates, [FrameRange::new(0, 89)]);
+
+    let mut range = PlateRange::new();
+    full[72..89].iter().for_each(|plane| assert!(range.add(plane)));
+    let mut foreground = range.finish(ForegroundLimits::default()).unwrap();
+    let mut region = Mask::new(640, 480);
+    for (frame, plane) in full.iter().enumerate().skip(19).take(51) {
+        region.add(&foreground.see(Frame(frame as i64), plane).boom);
+    }
+    count_again(&case, &region);
 }
 
-#[test]
-fn without_a_boom_all_is_plate_and_with_one_throughout_nothing_is() {
-    let free = found(60, &[]);
-    assert_eq!((free.say, free.plates), (Say::NoBoomEvent, vec![FrameRange::new(0, 60)]));
-    assert!(free.booms.is_empty());
-    let held = found(60, &[Hung::usual((0, 60), 60)]);
-    assert!(held.plates.is_empty() && held.short.is_empty(), "{held:?}");
+/// Asks NumPy for recall and area of a region, and OpenCV for its connected parts.
+fn count_again(case: &Path, region: &Mask) {
+    let Some(python) = outside::python_with("cv2") else { return };
+    if !outside::has_program("ffmpeg") {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let bytes: Vec<u8> =
+        (0..480 * 640).map(|at| u8::from(region.has(at % 640, at / 640))).collect();
+    let file = folder.path().join("region");
+    std::fs::write(&file, bytes).unwrap();
+    let script = "
+import subprocess, sys, numpy as np, cv2
+def luma(path):
+    out = subprocess.run(['ffmpeg', '-v', 'error', '-i', path, '-f', 'rawvideo', '-pix_fmt',
+                          'yuvj420p', '-'], capture_output=True, check=True).stdout
+    return np.frombuffer(out, np.uint8).reshape(-1, 720, 640)[:, :480].astype(int)
+take, clean = luma(sys.argv[1] + '/take_boom.mkv'), luma(sys.argv[1] + '/clean.mkv')
+truth = (abs(take - clean) >= 3).any(0)
+region = np.fromfile(sys.argv[2], np.uint8).reshape(480, 640)
+parts = cv2.connectedComponentsWithStats(region, connectivity=8)[2][1:, cv2.CC_STAT_AREA]
+print((truth & (region > 0)).sum() / truth.sum(), region.sum() / truth.sum(), parts.max() / parts.sum())
+";
+    let run = Command::new(python).args(["-c", script]).arg(case).arg(&file).output().unwrap();
+    let text = String::from_utf8_lossy(&run.stdout).to_string();
+    let values: Vec<f64> = text.split_whitespace().map(|word| word.parse().unwrap()).collect();
+    assert_eq!(values.len(), 3, "{text} {}", String::from_utf8_lossy(&run.stderr));
+    assert!(values[0] >= 0.98 && values[1] <= 1.5, "recall, area: {values:?}");
+    assert!(values[2] >= 0.95, "the region is one thing: {values:?}");
 }

@@ -47,6 +47,7 @@ impl PlateRange {
             last: None,
             mapped: vec![0.0; width * height],
             off: vec![0.0; width * height],
+            last_off: vec![0.0; width * height],
             levels: Vec::with_capacity(width * height),
         })
     }
@@ -114,6 +115,7 @@ pub struct Foreground {
     last: Option<(Frame, Mask, Mask)>,
     mapped: Vec<f32>,
     off: Vec<f32>,
+    last_off: Vec<f32>,
     levels: Vec<u8>,
 }
 
@@ -171,6 +173,7 @@ impl Foreground {
             core = empty();
         }
         self.last = Some((frame, boom.clone(), actors.clone()));
+        std::mem::swap(&mut self.off, &mut self.last_off);
         Split { boom, core, actors, present, tone, threshold }
     }
 
@@ -333,9 +336,9 @@ impl Foreground {
         for run in parts.both.iter().flat_map(|core| cores.runs_of(*core)) {
             for x in run.from..run.to {
                 let (px, py) = (x as usize, run.y as usize);
-                let was = last
-                    .as_ref()
-                    .is_some_and(|(near, actors)| near.has(px, py) && !actors.has(px, py));
+                let was = last.as_ref().is_some_and(|(near, actors)| {
+                    near.has(px, py) && !actors.has(px, py) && !self.jumps(px, py)
+                });
                 seed(x, run.y, if was { 1 } else { 2 });
             }
         }
@@ -363,6 +366,13 @@ impl Foreground {
                 }
             }
         }
+    }
+
+    /// Tells whether a pixel changed by more since the frame before than a boom at rest does:
+    /// somebody has stepped into its shadow.
+    fn jumps(&self, x: usize, y: usize) -> bool {
+        let at = y * self.plate.width + x;
+        (self.off[at] - self.last_off[at]).abs() > self.limits.jump_codes
     }
 
     /// Adds soft dark parts beside the boom that no actor touches.

@@ -93,6 +93,9 @@ pub struct ForegroundLimits {
     pub outline: f32,
     /// Core pixels from which a boom is in the picture, as a share of the frame.
     pub present_share: f32,
+    /// Change from frame to frame, in codes, from which a pixel where boom and actor touch is
+    /// no longer boom.
+    pub jump_codes: f32,
     /// Change of a pixel of a sliver, in codes, and how many of them make one.
     pub sliver_codes: f32,
     /// Pixels that make a sliver.
@@ -112,6 +115,7 @@ impl Default for ForegroundLimits {
             lowest_share: 0.75,
             outline: 0.3,
             present_share: 2e-5,
+            jump_codes: 40.0,
             sliver_codes: 8.0,
             sliver_pixels: 6,
             shadow_reach: 0.06,
