@@ -59,7 +59,7 @@ impl Default for FinderLimits {
             side_share: 0.6,
             lowest_share: 0.75,
             begin_pixels: 6,
-            polarity: 0.6,
+            polarity: 0.35,
             peak_share: 0.002,
             boom_frames: 8,
             slide_share: 0.35,
