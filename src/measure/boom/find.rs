@@ -83,6 +83,8 @@ struct Hypothesis {
     spans: Vec<Range<usize>>,
     region: Mask,
     score: f64,
+    /// References that tell the same.
+    support: usize,
 }
 
 /// Finds plates and booms. See the module for the steps.
@@ -150,7 +152,8 @@ impl Search<'_> {
                 if self.confirm(&best, steps, found)? {
                     return Ok(Say::Booms);
                 }
-                unconfirmed = true;
+                // One window of many that sees something is the window's own doing.
+                unconfirmed |= best.support >= self.limits.support;
             }
         }
         let why = if unconfirmed {
@@ -280,7 +283,7 @@ impl Search<'_> {
                 score -= 2.0 * track.mass;
             }
         }
-        Hypothesis { spans: merged(spans), region, score }
+        Hypothesis { spans: merged(spans), region, score, support: 1 }
     }
 
     /// Tells whether a track came or went by sliding through the edge, and looks like a thing
@@ -429,6 +432,11 @@ fn ranked(mut all: Vec<Hypothesis>) -> Vec<Hypothesis> {
                 .sum()
         })
         .collect();
+    let alike: Vec<usize> = all
+        .iter()
+        .map(|one| all.iter().filter(|other| likeness(&one.spans, &other.spans) >= 0.8).count())
+        .collect();
+    all.iter_mut().zip(alike).for_each(|(one, count)| one.support = count);
     let mut order: Vec<usize> = (0..all.len()).collect();
     order.sort_by(|a, b| {
         support[*b]

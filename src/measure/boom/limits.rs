@@ -39,6 +39,8 @@ pub struct FinderLimits {
     /// Changes over time, in codes, from which something that hangs in the picture is looked
     /// for when no boom comes or goes.
     pub restless_codes: [f32; 4],
+    /// References that must tell the same for an unconfirmed boom to be doubt enough.
+    pub support: usize,
     /// References that are tried to confirm.
     pub confirmations: usize,
 }
@@ -59,7 +61,7 @@ impl Default for FinderLimits {
             side_share: 0.6,
             lowest_share: 0.75,
             begin_pixels: 6,
-            polarity: 0.6,
+            polarity: 0.35,
             peak_share: 0.002,
             boom_frames: 8,
             slide_share: 0.35,
@@ -68,6 +70,7 @@ impl Default for FinderLimits {
             plate_foreground: 0.05,
             agreement: 0.8,
             restless_codes: [24.0, 16.0, 12.0, 8.0],
+            support: 2,
             confirmations: 24,
         }
     }
