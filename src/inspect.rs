@@ -385,7 +385,8 @@ impl Finding<'_> {
 
     /// What the camera did, where no patch asks for it.
     fn camera(&self) -> Option<Reason> {
-        if self.weighed.gauge.is_some() {
+        // Where there is a patch, its own reasons say what the camera did under it.
+        if self.weighed.region.is_some() {
             return None;
         }
         let (found, scale) = self.looked.camera.as_ref()?;
@@ -396,7 +397,9 @@ impl Finding<'_> {
             Stand::Moved => {
                 let moved = px(found.slow_px.max(found.creep_px));
                 let text = format!("The camera moved, by {moved:.2} px in all.");
-                (Code::CameraMoved, Severity::Attention, Some(moved), text)
+                let nowhere = self.looked.lock_off.as_ref().is_some_and(Vec::is_empty);
+                let severity = if nowhere { Severity::Stop } else { Severity::Attention };
+                (Code::CameraMoved, severity, Some(moved), text)
             }
             Stand::Unsteady => {
                 let off = px(found.peak_px);

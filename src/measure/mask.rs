@@ -19,9 +19,13 @@ impl Mask {
     /// Makes the set of the pixels for which `holds(x, y)` is true.
     pub fn from_fn(width: usize, height: usize, holds: impl Fn(usize, usize) -> bool) -> Self {
         let mut mask = Self::new(width, height);
-        for y in 0..height {
-            for x in (0..width).filter(|x| holds(*x, y)) {
-                mask.set(x, y);
+        let words = mask.words.max(1);
+        for (y, row) in mask.bits.chunks_exact_mut(words).enumerate() {
+            for (at, word) in row.iter_mut().enumerate() {
+                let from = at * 64;
+                for x in from..(from + 64).min(width) {
+                    *word |= u64::from(holds(x, y)) << (x - from);
+                }
             }
         }
         mask
@@ -104,7 +108,19 @@ impl Mask {
 
     /// Returns the pixels that are not in the set.
     pub fn inverted(&self) -> Mask {
-        Mask::from_fn(self.width, self.height, |x, y| !self.has(x, y))
+        let mut mask = self.clone();
+        // Bits past the width stay empty.
+        let last = match self.width % 64 {
+            0 => u64::MAX,
+            rest => (1 << rest) - 1,
+        };
+        for row in mask.bits.chunks_exact_mut(self.words.max(1)) {
+            row.iter_mut().for_each(|word| *word = !*word);
+            if let Some(word) = row.last_mut() {
+                *word &= last;
+            }
+        }
+        mask
     }
 
     /// Returns the pixels of the set in reading order, `(x, y)`.

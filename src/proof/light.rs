@@ -65,7 +65,7 @@ fn in_patch(case: &Case<'_>, coded: &Coded) -> (f64, f64) {
 
 /// What would show after the plate was matched, in grains.
 fn after_matching(case: &Case<'_>, coded: &Coded) -> f64 {
-    case.ruler.gain(1.0 + 2.0 * coded.gain_error, 2.0 * coded.offset_error)
+    case.ruler.gain(1.0 + 2.0 * coded.as_gain_error, 0.0)
 }
 
 fn cannot_tell(case: &Case<'_>, untold: &[FrameRange]) -> Option<Reason> {

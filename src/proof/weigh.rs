@@ -75,6 +75,15 @@ pub fn weigh(looked: &Looked, shot: &Shot<'_>) -> Result<Weighed, Faults> {
         proof: Proof::default(),
     });
     weighed.judgement.reasons.extend(disagreements);
+    if doubtful(looked) && shot.claims.plates.is_empty() && shot.claims.boom.is_empty() {
+        // Nobody knows whether there is a boom: that asks for a look, not for a plate.
+        let no_plate = |reason: &&mut Reason| {
+            reason.code == Code::NoPlate && reason.severity == Severity::Stop
+        };
+        weighed.judgement.reasons.iter_mut().filter(no_plate).for_each(|reason| {
+            reason.severity = Severity::Attention;
+        });
+    }
     Ok(weighed)
 }
 
@@ -130,6 +139,8 @@ fn against(
         judgement.reasons.append(&mut proof.reasons);
         judgement.reasons.extend(divider_reasons(region, shot, used));
         judgement.reasons.extend(trimmed(gauge, region, shot));
+    } else {
+        judgement.reasons.push(unseen(gauge, &judgement, shot));
     }
     Ok(Weighed {
         judgement,
@@ -183,6 +194,17 @@ fn crossed(crossings: &[&Crossing], shot: &Shot<'_>, stops: bool) -> Option<Reas
         _ => (Code::DividerCrossed, Severity::Attention),
     };
     Some(Reason::new(code, severity, text).over(at).measured(deepest.px, "px", Some(0.0)))
+}
+
+/// A plate that does not show the boom where it was seen or noted proves nothing.
+fn unseen(gauge: &Gauge, judgement: &Judgement, shot: &Shot<'_>) -> Reason {
+    let plate = between(shot.clocks, shot.clocks.from_file(gauge.plate));
+    let text = format!("Held against the plate {plate} no frame shows a boom: look at both.");
+    let reason = Reason::new(Code::LogAndPictureDisagree, Severity::Attention, text);
+    match judgement.affected.first() {
+        Some(range) => reason.over(*range),
+        None => reason,
+    }
 }
 
 /// Says which plate frames cannot serve because somebody is in the patch.
@@ -244,11 +266,17 @@ fn disagreements(looked: &Looked, shot: &Shot<'_>) -> Vec<Reason> {
     reasons
 }
 
+/// Whether the pictures leave open if there is a boom at all.
+fn doubtful(looked: &Looked) -> bool {
+    matches!(looked.search, Some(Say::CannotTell(Why::Unconfirmed)))
+}
+
 fn in_words(why: Why) -> &'static str {
     match why {
         Why::NoFrames => "there are none",
         Why::TooShort => "the take is shorter than a plate has to be",
         Why::NeverLeaves => "something hangs at the edge in every frame and moves",
+        Why::CameraMoves => "the camera never stands long enough",
         Why::Unconfirmed => {
             "something comes or goes at the edge, and no frames without it prove it"
         }

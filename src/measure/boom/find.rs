@@ -59,6 +59,22 @@ pub enum Why {
     NeverLeaves,
     /// Something comes or goes, and no run of frames without it confirms that.
     Unconfirmed,
+    /// The camera never stands long enough.
+    CameraMoves,
+}
+
+impl Found {
+    /// What is found where nothing can be looked for; `size` is that of the small plane.
+    pub fn nothing(size: (usize, usize), why: Why) -> Found {
+        Found {
+            booms: Vec::new(),
+            plates: Vec::new(),
+            short: Vec::new(),
+            doubtful: Vec::new(),
+            region: Mask::new(size.0, size.1),
+            say: Say::CannotTell(why),
+        }
+    }
 }
 
 /// Plates and booms of a take, in file frames from the first one added.

@@ -2,7 +2,7 @@
 
 use super::luma::LumaSource;
 use crate::error::Faults;
-use crate::measure::boom::{Edge, FinderLimits, Found, Hints, SmallTake, find};
+use crate::measure::boom::{Edge, FinderLimits, Found, Hints, SmallTake, Why, find};
 use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
 use crate::measure::overlay::{OverlayFinder, Overlays, TextLimits};
 use crate::measure::{Plane, PlateSum};
@@ -10,8 +10,8 @@ use crate::media::{FrameReader, Media, MediaInfo, Picture};
 use crate::time::{Frame, FrameRange};
 
 /// First frames whose mean the others are held against: enough to bring grain down to a
-/// third, few enough that nobody moves the camera within them.
-const FIRST: usize = 12;
+/// fifth, few enough that nobody moves the camera within them.
+const FIRST: usize = 24;
 
 /// How far the camera may stray before frames are of another lock-off, in source pixels.
 /// Wide: this only keeps what belongs together apart from what does not; each frame is
@@ -154,8 +154,12 @@ impl SurveyReader<'_> {
             area: None,
             usable: lock_off.clone().unwrap_or_default(),
         };
-        let found = find(&mut self.small, &hints, &FinderLimits::default());
-        let found = found.map_err(|io| no_room(info, &io))?;
+        let found = if lock_off.as_ref().is_some_and(Vec::is_empty) {
+            Found::nothing(self.small.size(), Why::CameraMoves)
+        } else {
+            find(&mut self.small, &hints, &FinderLimits::default())
+                .map_err(|io| no_room(info, &io))?
+        };
         let overlays = self.overlays.finish(&TextLimits::default());
         Ok(Survey { found, lock_off, camera, overlays })
     }
