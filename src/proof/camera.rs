@@ -7,7 +7,7 @@ use crate::reason::{Code, Reason, Severity};
 
 /// Up to this shift a plate can be made to follow, in source pixels: beyond three pixels the
 /// edges of the frame and rolling shutter take over. Ours, measured on real weave.
-const MOST_FOLLOWED_PX: f64 = 3.0;
+pub(super) const MOST_FOLLOWED_PX: f64 = 3.0;
 
 /// Holds the shift of every patched frame against what would show.
 pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {

@@ -1,6 +1,7 @@
 //! Looks at a take: holds it against the plates the log claims, and where there are none, or
 //! the pictures say otherwise, looks through the whole of it.
 
+use super::camera::MOST_FOLLOWED_PX;
 use crate::error::Faults;
 use crate::measure::Mask;
 use crate::measure::boom::{Edge, Say};
@@ -21,6 +22,10 @@ const BRIDGED: i64 = 3;
 /// How far beyond what a search found the boom may be, in pixels of the small plane: what
 /// was too faint for it.
 const AROUND: usize = 6;
+
+/// Tiles with texture from which a picture that is not found again is another picture. Ours:
+/// a tenth of the grid.
+const TEXTURED: usize = 14;
 
 /// What is claimed of a take, and what is to be known. Ranges are file frames.
 #[derive(Debug)]
@@ -55,6 +60,8 @@ pub struct Looked {
     pub camera: Option<(Steadiness, f64)>,
     /// What a search through the whole take came to; `None` if none was needed.
     pub search: Option<Say>,
+    /// Frames that cannot be held against any plate: the camera is elsewhere.
+    pub beyond: Vec<FrameRange>,
     /// What the log says and the picture does not: in words, with the frames.
     pub disagreements: Vec<(String, FrameRange)>,
 }
@@ -75,43 +82,54 @@ pub fn look(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faul
     }
     let gauges = gauged(asked, &nearest(&claimed, &frames), &frames, None, tell)?;
     let boom = booms(&gauges);
-    let mut disagreements = Vec::new();
-    let plates: Vec<FrameRange> = claimed
-        .iter()
-        .flat_map(|plate| plate.without(&boom))
-        .filter(|run| !run.is_empty())
-        .collect();
-    for plate in &claimed {
-        if let Some(shared) = boom.iter().find_map(|boom| boom.overlap(*plate)) {
-            let text = "The log claims a plate, and the picture shows the boom in it";
-            disagreements.push((text.to_string(), shared));
-        }
-    }
     // A boom that is noted and not seen may hang in the plate itself.
-    let looked_for: Vec<FrameRange> = asked
-        .boom
-        .iter()
-        .flat_map(|boom| frames.iter().filter_map(|run| run.overlap(*boom)))
-        .collect();
-    let unseen =
-        looked_for.iter().filter(|run| boom.iter().all(|seen| seen.overlap(**run).is_none()));
-    let unseen: Vec<FrameRange> = unseen.copied().collect();
-    if !disagreements.is_empty() || (!looked_for.is_empty() && unseen.len() == looked_for.len()) {
-        if let Some(run) = unseen.first().filter(|_| disagreements.is_empty()) {
-            let text = "The log notes a boom, and the picture shows none against the plate";
-            disagreements.push((text.to_string(), *run));
-        }
-        return searched(asked, &frames, disagreements, tell);
+    let noted = asked.boom.iter().flat_map(|boom| frames.iter().map(|run| run.overlap(*boom)));
+    let noted: Vec<FrameRange> = noted.flatten().collect();
+    let seen = |run: &FrameRange| boom.iter().any(|seen| seen.overlap(*run).is_some());
+    let none_seen = !noted.is_empty() && !noted.iter().any(seen);
+    let in_plate = claimed.iter().any(|plate| seen(plate));
+    if !none_seen && !in_plate && !gauges.iter().any(|gauge| gauge.suspect) {
+        return Ok(as_claimed(gauges, &claimed, &frames, boom));
     }
-    Ok(Looked {
-        lock_off: lock_offs(&gauges, &frames),
+    let found = searched(asked, &frames, Vec::new(), tell)?;
+    let told = found.search == Some(Say::Booms);
+    let both = |runs: &[FrameRange]| {
+        claimed.iter().find_map(|plate| runs.iter().find_map(|run| run.overlap(*plate)))
+    };
+    let held = if told { both(&found.boom) } else { both(&boom) };
+    let mut disagreements: Vec<(String, FrameRange)> = Vec::new();
+    if let Some(shared) = held {
+        let text = "The log claims a plate, and the picture shows the boom in it";
+        disagreements.push((text.to_string(), shared));
+    } else if let Some(run) = noted.first().filter(|_| none_seen && !told) {
+        let text = "The log notes a boom, and the picture shows none";
+        disagreements.push((text.to_string(), *run));
+    }
+    if told {
+        return Ok(Looked { disagreements, ..found });
+    }
+    // What was noted and cannot be seen stays noted, and is said.
+    let search = found.search.filter(|_| none_seen);
+    Ok(Looked { search, disagreements, ..as_claimed(gauges, &claimed, &frames, boom) })
+}
+
+/// The take as the log has it, held against its plates.
+fn as_claimed(
+    gauges: Vec<Gauge>,
+    claimed: &[FrameRange],
+    frames: &[FrameRange],
+    boom: Vec<FrameRange>,
+) -> Looked {
+    Looked {
+        lock_off: lock_offs(&gauges, frames),
         camera: gauges.first().map(|gauge| (gauge.steadiness.clone(), 1.0)),
-        gauges,
+        beyond: beyond(&gauges),
+        plates: claimed.iter().flat_map(|plate| plate.without(&boom)).collect(),
         boom,
-        plates,
+        gauges,
         search: None,
-        disagreements,
-    })
+        disagreements: Vec::new(),
+    }
 }
 
 fn whole(media: &Media) -> FrameRange {
@@ -135,6 +153,7 @@ fn searched(
         gauged(asked, &plates, &patched, Some(found.region.grown(AROUND)), tell)?
     };
     Ok(Looked {
+        beyond: beyond(&gauges),
         gauges,
         boom: found.booms,
         plates: found.plates,
@@ -224,6 +243,21 @@ fn booms(gauges: &[Gauge]) -> Vec<FrameRange> {
         }
     }
     runs
+}
+
+/// Frames in which no gauge finds its plate again: moved by more than can be followed, or
+/// lost although there is texture to find.
+fn beyond(gauges: &[Gauge]) -> Vec<FrameRange> {
+    let mut lost: std::collections::BTreeMap<Frame, bool> = Default::default();
+    for row in gauges.iter().flat_map(|gauge| &gauge.rows) {
+        let Some(motion) = &row.motion else { continue };
+        let far = motion.motion.shift_px() > MOST_FOLLOWED_PX;
+        let gone = if motion.told { far } else { motion.tiles_textured >= TEXTURED };
+        let all = lost.entry(row.frame).or_insert(true);
+        *all &= gone;
+    }
+    let frames = lost.iter().filter(|(_, gone)| **gone);
+    union(&frames.map(|(f, _)| FrameRange::new(f.0, f.0 + 1)).collect::<Vec<_>>())
 }
 
 /// Runs over which the camera stood, as the first plate that can tell has them. Frames that

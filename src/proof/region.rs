@@ -5,7 +5,7 @@ use super::outline::one_outline;
 use crate::error::Faults;
 use crate::findings::DividerSummary;
 use crate::measure::divider::{
-    ActorTally, Crossing, Division, Entered, Standing, crossings, divide_seen,
+    ActorTally, Crossing, Division, Entered, Standing, crossings, divide, divide_seen,
 };
 use crate::measure::ruler::Ruler;
 use crate::measure::schedule::Gauge;
@@ -18,6 +18,9 @@ use crate::time::{Frame, FrameRange};
 pub struct PatchRegion {
     /// The divider.
     pub division: Division,
+    /// The region faults are looked for along: that of the divider, or where there is none,
+    /// that of the boom alone.
+    along: Division,
     /// Patched frames in which an actor comes into the patch or its feather, file frames.
     pub crossings: Vec<Crossing>,
     /// Frames of the plate in which nothing but background is in the patch, file frames.
@@ -66,8 +69,16 @@ pub fn patch_region(
     if let Some(why) = failed {
         return Err(why);
     }
+    let along = if division.region.is_empty() {
+        let nobody = Mask::new(width, height);
+        let alone = divide(&boom, &core, &nobody, &gauge.excluded, scale as f64, &settings.divider);
+        alone.unwrap_or_else(|| division.clone())
+    } else {
+        division.clone()
+    };
     let mut region = PatchRegion {
         division,
+        along,
         crossings,
         plate: Vec::new(),
         size: (width, height),
@@ -98,7 +109,7 @@ impl PatchRegion {
 
     /// Returns the region as pixels of a plane reduced by `scale`.
     pub(super) fn mask(&self, scale: usize, (width, height): (usize, usize)) -> Mask {
-        self.division.region.scaled(1.0 / scale as f64).mask(width, height)
+        self.along.region.scaled(1.0 / scale as f64).mask(width, height)
     }
 
     /// Returns the region as pixels of the working plane.
@@ -116,7 +127,7 @@ impl PatchRegion {
             &gauge.mean,
             &variance,
             None,
-            &self.division,
+            &self.along,
             1.0 / question.per_delivered,
             &question.settings.visibility,
         )
@@ -125,7 +136,7 @@ impl PatchRegion {
     /// Returns the largest displacement of a corner of the region, in source pixels.
     pub(super) fn largest_shift_px(&self, motion: &Motion) -> f64 {
         let half = (self.size.0 * self.scale / 2, self.size.1 * self.scale / 2);
-        let corners = self.division.region.outlines.iter().flatten();
+        let corners = self.along.region.outlines.iter().flatten();
         let far = corners.map(|[x, y]| {
             let (dx, dy) = motion.at(x - half.0 as f64, y - half.1 as f64);
             dx.hypot(dy)
@@ -157,12 +168,12 @@ impl PatchRegion {
     }
 
     fn is_empty(&self) -> bool {
-        self.division.region.outlines.is_empty()
+        self.along.region.outlines.is_empty()
     }
 
     /// Returns the middle of the region, each coordinate from -.5 to .5 of the frame.
     pub(super) fn middle(&self) -> (f64, f64) {
-        let corners: Vec<&[f64; 2]> = self.division.region.outlines.iter().flatten().collect();
+        let corners: Vec<&[f64; 2]> = self.along.region.outlines.iter().flatten().collect();
         let count = corners.len().max(1) as f64;
         let mean = |axis: usize| corners.iter().map(|corner| corner[axis]).sum::<f64>() / count;
         let size = [self.size.0 * self.scale, self.size.1 * self.scale];

@@ -244,7 +244,18 @@ fn together(looked: &Looked, shot: &Shot<'_>) -> Claims {
         return claims;
     }
     claims.plates = in_take(&looked.plates);
-    claims.boom = in_take(&looked.boom);
+    // Where no plate can be compared the log goes on being believed; where it says nothing,
+    // the boom may be in.
+    let beyond = in_take(&looked.beyond);
+    let noted: Vec<FrameRange> = beyond
+        .iter()
+        .flat_map(|run| match shot.claims.boom.is_empty() {
+            true => vec![*run],
+            false => shot.claims.boom_within(*run),
+        })
+        .collect();
+    let noted = if shot.claims.no_boom { Vec::new() } else { noted };
+    claims.boom = union(&[in_take(&looked.boom), noted].concat());
     claims.no_boom = claims.boom.is_empty();
     claims
 }

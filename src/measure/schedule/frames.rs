@@ -14,7 +14,7 @@ use crate::measure::overlay::TextLimits;
 use crate::measure::sharpness::{Sharpness, SharpnessLimits};
 use crate::measure::stillness::{Stillness, StillnessLimits};
 use crate::measure::transfer::Encoding;
-use crate::measure::{Mask, Motion, Patterns, Plane, Scales};
+use crate::measure::{Mask, Motion, Patterns, Plane, Scales, moved_back};
 use crate::media::{FrameReader, MediaInfo, Picture};
 use crate::time::{Frame, FrameRange, joined};
 use std::cell::RefCell;
@@ -23,6 +23,14 @@ use std::sync::Arc;
 /// How far round boom and actors the background is not looked at, in pixels of the middle
 /// plane: their soft edge.
 const AROUND: usize = 2;
+
+/// Shift below which a frame is held against the plate as it lies, in pixels of the middle
+/// plane: moving it would cost sharpness for nothing. Ours.
+const STAYS_PX: f64 = 0.1;
+
+/// Frames of a plate that have to show a boom against a part of it before the plate itself
+/// is doubted. Ours: light and leaves do for a frame or two.
+const SUSPECTS: usize = 3;
 
 /// Shows every frame to the measures of every plate.
 pub(super) struct GaugeReader<'a> {
@@ -44,6 +52,11 @@ struct Against {
     lock_off: Option<LockOff>,
     light: Meter,
     foreground: Option<Foreground>,
+    /// Against the first and the last third of the plate: a plate in which the boom comes or
+    /// goes holds half a boom in its mean, and shows none in its frames.
+    thirds: Vec<Foreground>,
+    /// Frames of the plate in which these see one.
+    suspects: usize,
     texture: Option<Texture>,
     masks: MaskStore,
     /// Pixels that are not picture, at middle size.
@@ -86,6 +99,12 @@ impl Against {
                 (Some(meter), Some(area)) => Some(meter.within(area)),
                 (meter, _) => meter,
             },
+            thirds: plate
+                .thirds
+                .iter()
+                .filter_map(|third| third.finish(ForegroundLimits::default()))
+                .collect(),
+            suspects: 0,
             texture: patterns.map(|patterns| Texture {
                 stillness: Stillness::against(patterns.clone(), StillnessLimits::default()),
                 sharpness: Sharpness::against(patterns.clone(), SharpnessLimits::default()),
@@ -109,8 +128,16 @@ impl Against {
             lock_off.last().copied()
         });
         let light = codes.map(|codes| self.light.measure(codes));
-        let split = self.foreground.as_mut().map(|meter| meter.see(frame, &source.planes.mid));
+        // A camera that moved makes edges of its own: the frame is laid back onto the plate.
+        let back = motion.map(|motion| reduced(motion, source.scales.mid));
+        let back = back.filter(|motion| motion.shift_px() > STAYS_PX);
+        let back = back.map(|motion| moved_back(&source.planes.mid, &motion));
+        let mid = back.as_ref().unwrap_or(&source.planes.mid);
+        let split = self.foreground.as_mut().map(|meter| meter.see(frame, mid));
         let boom = split.as_ref().is_some_and(|split| split.present);
+        if self.plate.holds(frame) && self.thirds.iter_mut().any(|t| t.see(frame, mid).present) {
+            self.suspects += 1;
+        }
         if let Some(texture) = &mut self.texture {
             let motion = reduced(motion.unwrap_or_default(), source.scales.work);
             let hidden = split.as_ref().map(hidden);
@@ -148,6 +175,7 @@ impl Against {
             rows: self.rows,
             masks: self.masks,
             excluded: self.excluded,
+            suspect: self.suspects >= SUSPECTS,
             stillness: stillness.map(RefCell::new),
             sharpness: sharpness.map(RefCell::new),
             encoding: self.light.encoding(),

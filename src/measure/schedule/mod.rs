@@ -77,6 +77,8 @@ pub struct Gauge {
     pub masks: MaskStore,
     /// Pixels that are not picture (mattes, burn-ins), at middle size.
     pub excluded: Mask,
+    /// Whether the boom seems to come or go within the plate itself.
+    pub suspect: bool,
     /// What moves in the background.
     pub stillness: Option<RefCell<StillnessMap>>,
     /// Sharpness of every frame against the plate.

@@ -22,6 +22,8 @@ pub(super) struct PlateReader {
     pub(super) work: PlateSum,
     /// The clean range at middle size, in 8-bit codes.
     pub(super) clean: PlateRange,
+    /// The same of its first and of its last third alone.
+    pub(super) thirds: [PlateRange; 2],
     /// In blocks, for light.
     pub(super) light: Meter,
     /// What lies over the picture.
@@ -37,6 +39,7 @@ impl PlateReader {
             full: PlateSum::new(),
             work: PlateSum::new(),
             clean: PlateRange::new(),
+            thirds: [PlateRange::new(), PlateRange::new()],
             light: Meter::new(encoding),
             overlays: OverlayFinder::new(),
         }
@@ -58,6 +61,12 @@ impl FrameReader for PlateReader {
         }
         let mid = &self.source.planes.mid;
         self.clean.add(mid);
+        let (into, count) = ((frame - self.plate.start).0, self.plate.count().0 as i64);
+        if into * 3 < count {
+            self.thirds[0].add(mid);
+        } else if into * 3 >= 2 * count {
+            self.thirds[1].add(mid);
+        }
         if let Some(view) = mid.view() {
             self.overlays.see(view);
         }
