@@ -2,8 +2,9 @@
 //! seconds of it, and a log that notes a head plate and the boom.
 #![allow(dead_code, reason = "each test file uses a part")]
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Command, Output, Stdio};
 
 /// Frames of the take.
 pub const FRAMES: u32 = 200;
@@ -176,16 +177,62 @@ pub fn used_of_take() -> Clip<'static> {
     }
 }
 
-/// Encodes a small ProRes take.
+/// Size of the take.
+pub const SIZE: (usize, usize) = (320, 180);
+
+/// Encodes a small ProRes take with the boom where the log notes it: a still set with grain,
+/// into which a bar slides from above at frame 72 and out again by frame 192.
 pub fn make_take(path: &Path, timecode: &str) {
-    let done = Command::new("ffmpeg")
-        .args(["-v", "error", "-f", "lavfi", "-i", "testsrc2=size=96x54:rate=24", "-frames:v"])
-        .arg(FRAMES.to_string())
-        .args(["-c:v", "prores_ks", "-profile:v", "0", "-timecode", timecode, "-y"])
+    let mut ffmpeg = Command::new("ffmpeg")
+        .args(["-v", "error", "-nostdin", "-f", "rawvideo", "-pix_fmt", "gray", "-s"])
+        .arg(format!("{}x{}", SIZE.0, SIZE.1))
+        .args(["-r", "24", "-i", "-", "-c:v", "prores_ks", "-profile:v", "0"])
+        .args(["-pix_fmt", "yuv422p10le", "-timecode", timecode, "-y"])
         .arg(path)
-        .status()
+        .stdin(Stdio::piped())
+        .spawn()
         .expect("ffmpeg runs");
-    assert!(done.success());
+    {
+        let mut pipe = ffmpeg.stdin.take().expect("it is piped");
+        let mut seed = 7_u64;
+        for frame in 0..FRAMES {
+            pipe.write_all(&painted(frame, &mut seed)).expect("ffmpeg reads");
+        }
+    }
+    assert!(ffmpeg.wait().expect("it ends").success());
+}
+
+/// Paints one frame.
+fn painted(frame: u32, seed: &mut u64) -> Vec<u8> {
+    let sliding = |in_or_out: u32| f64::from(in_or_out.min(4)) / 4.0;
+    let deep = match frame {
+        72..192 => 60.0 * sliding((frame - 71).min(192 - frame)),
+        _ => 0.0,
+    };
+    let mut out = Vec::with_capacity(SIZE.0 * SIZE.1);
+    for y in 0..SIZE.1 {
+        for x in 0..SIZE.0 {
+            let (fx, fy) = (x as f64, y as f64);
+            let wave = |a: f64, b: f64, phase: f64| (a * fx + b * fy + phase).sin();
+            let set = 120.0
+                + 24.0 * wave(0.05, 0.02, 0.3)
+                + 14.0 * wave(-0.13, 0.09, 1.0)
+                + 9.0 * wave(0.29, 0.21, 2.0);
+            let boom = if (120..144).contains(&x) && fy < deep { -60.0 } else { 0.0 };
+            // Three uniform numbers make a bell near enough (splitmix64, Steele et al. 2014).
+            let grain: f64 = (0..3).map(|_| uniform(seed) - 0.5).sum::<f64>() * 4.0;
+            out.push((set + boom + grain).round().clamp(0.0, 255.0) as u8);
+        }
+    }
+    out
+}
+
+fn uniform(seed: &mut u64) -> f64 {
+    *seed = seed.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    let mut word = *seed;
+    word = (word ^ (word >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    word = (word ^ (word >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    (word ^ (word >> 31)) as f64 / u64::MAX as f64
 }
 
 /// Runs the program.

@@ -71,6 +71,12 @@ pub struct Activity {
     pub series: Vec<Stretch>,
 }
 
+/// Whether most of a stretch is asked for: what moves in the rest of it is another matter.
+fn mostly_in(stretch: FrameRange, frames: &[FrameRange]) -> bool {
+    let asked = frames.iter().filter_map(|asked| asked.overlap(stretch));
+    2 * asked.map(|run| run.count().0).sum::<u64>() > stretch.count().0
+}
+
 /// All that was found in a take.
 #[derive(Debug)]
 pub struct StillnessMap {
@@ -138,7 +144,7 @@ impl StillnessMap {
         let mut least: Option<f64> = None;
         let mut runs: Vec<Moving> = Vec::new();
         for (range, number) in &self.windows {
-            if !frames.iter().any(|asked| asked.overlap(*range).is_some()) {
+            if !mostly_in(*range, frames) {
                 continue;
             }
             let Some(spool) = self.spool.as_mut() else { break };
