@@ -186,6 +186,9 @@ impl Ruler {
     /// other blurred by a Gaussian of this sigma, in source pixels (at most 16 are told).
     pub fn blur(&self, sigma_px: f64) -> f64 {
         let sigma = (sigma_px / self.scale).abs().min(16.0);
+        if sigma == 0.0 {
+            return 0.0;
+        }
         let known = self.of_blurs.get_or_init(|| BLURS.map(|sigma| self.of_blur(sigma)));
         let above = BLURS.iter().position(|known| *known >= sigma).unwrap_or(BLURS.len() - 1);
         let below = above.saturating_sub(1);

@@ -6,6 +6,9 @@ use crate::measure::stillness::{Kind, Moving, StillnessLimits};
 use crate::reason::{Code, Reason, Severity};
 use crate::time::{Frame, FrameRange};
 
+/// Frames at each end of a plate that are not looked at for movement. Ours.
+const GUARD: i64 = 2;
+
 /// Names what moves in the patch, over the patched frames and in the plate.
 pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     let Some(stillness) = &case.gauge.stillness else { return Ok(()) };
@@ -22,8 +25,14 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     for moving in worst_of_each(&patched.moving) {
         proof.reasons.push(reason(case, moving, false));
     }
-    let plate = stillness.within(&region, &[case.gauge.plate])?;
-    for moving in worst_of_each(&plate.moving) {
+    // The frames beside a boom hold its soft edge and what it stirs.
+    let plate = case.gauge.plate;
+    let inner = FrameRange::new(plate.start.0 + GUARD, plate.end.0 - GUARD);
+    let plate = stillness.within(&region, &[inner])?;
+    let inside =
+        |moving: &&Moving| inner.overlap(moving.range).is_some_and(|run| run.count().0 > 1);
+    let moving: Vec<Moving> = plate.moving.iter().filter(inside).copied().collect();
+    for moving in worst_of_each(&moving) {
         proof.reasons.push(reason(case, moving, true));
     }
     Ok(())

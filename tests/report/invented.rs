@@ -3,7 +3,7 @@
 use platesmith::error::BadInput;
 use platesmith::findings::*;
 use platesmith::reason::{Code, Reason, Severity};
-use platesmith::settings::{Delivery, Settings, Turns};
+use platesmith::settings::{Delivery, EncodingOf, MediaEncoding, Settings, Turns};
 use platesmith::time::{FrameRange, Rate};
 
 /// Take frame of 10:12:00:00 at 24.
@@ -74,7 +74,11 @@ fn used(shot: &str, clip: &str, at: i64, from: i64, frames: i64) -> UseFinding {
         corrections: Vec::new(),
         residuals: Vec::new(),
         basis: Basis::Both,
-        divider: None,
+        divider: Some(DividerSummary {
+            polygon: vec![[0.0, 0.0], [420.0, 0.0], [380.0, 210.0]],
+            outlines: vec![vec![[0.0, 0.0], [420.0, 0.0], [380.0, 210.0]]],
+            clearance_px: Some(31.5),
+        }),
         plate: None,
         matte: None,
         temp_comp: None,
@@ -372,5 +376,7 @@ fn settings() -> Settings {
     };
     let scope = delivery("scope", [2048, 858], None, Some(2.39));
     let high = delivery("high definition", [1920, 1080], Some([0.0, 0.0, 3840.0, 2160.0]), None);
-    Settings { delivery: vec![scope, high], ..Settings::default() }
+    let rule = EncodingOf { name: "A014".into(), encoding: "V-Log".into() };
+    let media = MediaEncoding { of: vec![rule], ..MediaEncoding::default() };
+    Settings { delivery: vec![scope, high], media, ..Settings::default() }
 }
