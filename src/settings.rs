@@ -102,6 +102,9 @@ pub struct Settings {
     pub encoder_threads: u32,
     /// What is delivered; if empty, the log's capture size, else the media's.
     pub delivery: Vec<Delivery>,
+    /// Whether pictures are measured. False: they are opened and plates are rendered, and
+    /// verdicts rest on the log's claims alone.
+    pub measure: bool,
     /// How the codes of media are meant.
     pub media: MediaEncoding,
     /// Limits of the divider.
@@ -136,6 +139,7 @@ impl Default for Settings {
             plate_codec: "auto".into(),
             encoder_threads: 2,
             delivery: Vec::new(),
+            measure: true,
             media: MediaEncoding::default(),
             divider: DividerLimits::default(),
             visibility: VisibilityLimits::default(),

@@ -191,6 +191,9 @@ fn turned_over(case: &Case, source: &Path, media: &Path) -> Turned {
     let row = format!("clip,plates,boom\nshot,{},{}\n", case.plates, case.boom);
     std::fs::write(&log, row).expect("written");
     let out = folder.path().join("out");
+    // What is rendered is asked here, not what the pictures say of the claims.
+    let settings = folder.path().join("settings.toml");
+    std::fs::write(&settings, "measure = false\n").expect("written");
     let text = |path: &Path| path.display().to_string();
     let args = [
         "turnover",
@@ -204,6 +207,8 @@ fn turned_over(case: &Case, source: &Path, media: &Path) -> Turned {
         "--handles",
         "2",
         "--quiet",
+        "--settings",
+        &text(&settings),
     ];
     let (code, _, err) = run(&args);
     assert_eq!(code, 0, "{}: {err}", case.file);

@@ -502,7 +502,8 @@ mod tests {
         // it is 1.1 to 5 % of the level, and sight tells .5 to 2 % (Poynton, from memory).
         let limits = VisibilityLimits::default();
         for sigma in [0.0, 1.0, 3.25] {
-            let wall = ruler(&plane(|_, _| 100.0), sigma, 1.0);
+            // Just below the limit: one per cent of 99.
+            let wall = ruler(&plane(|_, _| 99.0), sigma, 1.0);
             assert_eq!(Grade::of(wall.gain(1.01, 0.0), &limits), Grade::Attention, "{sigma}");
             assert_eq!(Grade::of(wall.gain(1.0, 0.4), &limits), Grade::Go);
             assert_eq!(Grade::of(wall.gain(0.97, 0.0), &limits), Grade::Stop);

@@ -49,9 +49,9 @@ mod tests {
     fn a_matrix_times_its_inverse_is_one() {
         let matrix = [[0.0001, 3.0, 0.2], [2.0, 4e6, -7.0], [0.1, -5.0, 0.09]];
         let back = inverse(&matrix).expect("it is regular");
-        for i in 0..3 {
+        for (i, row) in matrix.iter().enumerate() {
             for j in 0..3 {
-                let sum: f64 = (0..3).map(|k| matrix[i][k] * back[k][j]).sum();
+                let sum: f64 = row.iter().zip(&back).map(|(left, right)| left * right[j]).sum();
                 assert!((sum - f64::from(u8::from(i == j))).abs() < 1e-6, "{i} {j}: {sum}");
             }
         }

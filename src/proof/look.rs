@@ -87,7 +87,7 @@ pub fn look(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faul
     let noted: Vec<FrameRange> = noted.flatten().collect();
     let seen = |run: &FrameRange| boom.iter().any(|seen| seen.overlap(*run).is_some());
     let none_seen = !noted.is_empty() && !noted.iter().any(seen);
-    let in_plate = claimed.iter().any(|plate| seen(plate));
+    let in_plate = claimed.iter().any(seen);
     if !none_seen && !in_plate && !gauges.iter().any(|gauge| gauge.suspect) {
         return Ok(as_claimed(gauges, &claimed, &frames, boom));
     }

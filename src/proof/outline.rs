@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 /// How far a corner may lie from the simplified outline, in pixels: below one, so that the
 /// outline stays within the pixels beside it.
-const OFF: f64 = 0.75;
+const OFF: f64 = 0.5;
 
 /// A corner between pixels.
 type Corner = (i64, i64);

@@ -118,7 +118,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         pending.push(reviewer.pending(used, clues));
         progress.at(at as u64 + 1);
     }
-    if job.picture {
+    if job.picture && job.settings.measure {
         faults.extend(proofs::prove_all(job, &mut pending, progress));
     }
     let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));
