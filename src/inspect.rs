@@ -370,7 +370,9 @@ impl Finding<'_> {
             for boom in &self.looked.boom {
                 let fine = |frame: i64| {
                     let shown = self.weighed.proof.shown.get(&Frame(frame)).copied();
-                    shown.unwrap_or(0.0) <= limit
+                    // What a correction takes out does not keep frames from being used.
+                    let corrected = !self.weighed.corrections.is_empty();
+                    (corrected || shown.unwrap_or(0.0) <= limit)
                         && !crossed.iter().any(|run| run.holds(Frame(frame)))
                 };
                 all.extend(

@@ -107,6 +107,14 @@ impl PatchRegion {
         Ok(runs)
     }
 
+    /// Returns the part of the region in which something moves in the plate itself.
+    pub(super) fn restless_part(&self, gauge: &Gauge) -> f64 {
+        let patch = self.mask(self.scale, self.size);
+        let Some(mut moving) = gauge.restless.clone() else { return 0.0 };
+        moving.keep(&patch);
+        moving.count() as f64 / patch.count().max(1) as f64
+    }
+
     /// Returns the region as pixels of a plane reduced by `scale`.
     pub(super) fn mask(&self, scale: usize, (width, height): (usize, usize)) -> Mask {
         self.along.region.scaled(1.0 / scale as f64).mask(width, height)

@@ -26,6 +26,8 @@ pub struct Weighed {
     pub region: Option<PatchRegion>,
     /// The figures of the patched frames.
     pub proof: Proof,
+    /// Part of the patch region in which something moves in the plate itself.
+    restless: f64,
 }
 
 /// One use to be weighed; ranges on the take clock.
@@ -73,6 +75,7 @@ pub fn weigh(looked: &Looked, shot: &Shot<'_>) -> Result<Weighed, Faults> {
         gauge: None,
         region: None,
         proof: Proof::default(),
+        restless: 0.0,
     });
     weighed.judgement.reasons.extend(disagreements);
     if doubtful(looked) && shot.claims.plates.is_empty() && shot.claims.boom.is_empty() {
@@ -87,9 +90,13 @@ pub fn weigh(looked: &Looked, shot: &Shot<'_>) -> Result<Weighed, Faults> {
     Ok(weighed)
 }
 
+/// Part of a patch region in which something may move in the plate. Ours: coding noise makes
+/// a pixel in a few hundred look so.
+const RESTLESS: f64 = 0.01;
+
 /// The better plate: nothing stops, then as shot, then in the order of the verdicts, then
-/// what asks for least attention, then the longer one.
-fn rank(weighed: &Weighed) -> (bool, bool, u8, Reverse<usize>, u64) {
+/// a patch without movement, then what asks for least attention, then the longer one.
+fn rank(weighed: &Weighed) -> (bool, bool, u8, bool, Reverse<usize>, u64) {
     let judgement = &weighed.judgement;
     let count =
         |severity| judgement.reasons.iter().filter(|reason| reason.severity == severity).count();
@@ -102,7 +109,8 @@ fn rank(weighed: &Weighed) -> (bool, bool, u8, Reverse<usize>, u64) {
     };
     let stops = count(Severity::Stop) > 0;
     let attention = Reverse(count(Severity::Attention));
-    (!stops, weighed.corrections.is_empty(), order, attention, frames)
+    let quiet = weighed.restless < RESTLESS;
+    (!stops, weighed.corrections.is_empty(), order, quiet, attention, frames)
 }
 
 /// Weighs one plate.
@@ -147,6 +155,7 @@ fn against(
         claims,
         corrections: std::mem::take(&mut proof.corrections),
         gauge: Some(at),
+        restless: region.as_ref().map_or(0.0, |region| region.restless_part(gauge)),
         region,
         proof,
     })

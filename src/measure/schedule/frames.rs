@@ -175,6 +175,7 @@ impl Against {
             rows: self.rows,
             masks: self.masks,
             excluded: self.excluded,
+            restless: self.foreground.as_ref().map(Foreground::restless),
             suspect: self.suspects >= SUSPECTS,
             stillness: stillness.map(RefCell::new),
             sharpness: sharpness.map(RefCell::new),

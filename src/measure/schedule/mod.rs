@@ -77,6 +77,8 @@ pub struct Gauge {
     pub masks: MaskStore,
     /// Pixels that are not picture (mattes, burn-ins), at middle size.
     pub excluded: Mask,
+    /// Pixels in which something moves in the plate itself, at middle size.
+    pub restless: Option<Mask>,
     /// Whether the boom seems to come or go within the plate itself.
     pub suspect: bool,
     /// What moves in the background.
