@@ -24,6 +24,10 @@ use std::sync::Arc;
 /// plane: their soft edge.
 const AROUND: usize = 2;
 
+/// Every how many frames each colour's light is measured: colour drifts with the sun and the
+/// iris, luma is measured in every frame. Ours: it costs ten times as much.
+const COLOUR_EVERY: u64 = 8;
+
 /// Shift below which a frame is held against the plate as it lies, in pixels of the middle
 /// plane: moving it would cost sharpness for nothing. Ours.
 const STAYS_PX: f64 = 0.1;
@@ -39,6 +43,7 @@ pub(super) struct GaugeReader<'a> {
     source: LumaSource,
     encoding: Encoding,
     codes: Codes,
+    colours: Codes,
     against: Vec<Against>,
     seen: u64,
     tell: &'a mut dyn FnMut(u64),
@@ -51,6 +56,7 @@ struct Against {
     variance: Option<Plane>,
     lock_off: Option<LockOff>,
     light: Meter,
+    colour: Meter,
     foreground: Option<Foreground>,
     /// Against the first and the last third of the plate: a plate in which the boom comes or
     /// goes holds half a boom in its mean, and shows none in its frames.
@@ -84,17 +90,18 @@ impl Against {
         let work_out = overlays.excluded(mean.width, mean.height);
         let patterns = Patterns::new(&plate.work, Some(&work_out)).map(Arc::new);
         let excluded = overlays.mask(mid.0, mid.1);
-        let light = if excluded.is_empty() {
-            plate.light
-        } else {
-            plate.light.with_mask(&excluded.inverted())
+        let picture = excluded.inverted();
+        let masked = |meter: Meter| {
+            if excluded.is_empty() { meter } else { meter.with_mask(&picture) }
         };
+        let (light, colour) = (masked(plate.light), masked(plate.colour));
         Ok(Against {
             plate: plate.plate,
             mean,
             variance: plate.work.variance(),
             lock_off: LockOff::new(&plate.full, Some(&out), plate.source.peak).ok(),
             light,
+            colour,
             foreground: match (plate.clean.finish(ForegroundLimits::default()), area) {
                 (Some(meter), Some(area)) => Some(meter.within(area)),
                 (meter, _) => meter,
@@ -122,12 +129,14 @@ impl Against {
         frame: Frame,
         source: &LumaSource,
         codes: Option<&Codes>,
+        colours: Option<&Codes>,
     ) -> std::io::Result<()> {
         let motion = self.lock_off.as_mut().zip(source.luma()).and_then(|(lock_off, luma)| {
             lock_off.see(frame, luma, self.plate.holds(frame));
             lock_off.last().copied()
         });
         let light = codes.map(|codes| self.light.measure(codes));
+        let colour = colours.map(|codes| self.colour.measure(codes));
         // A camera that moved makes edges of its own: the frame is laid back onto the plate.
         let back = motion.map(|motion| reduced(motion, source.scales.mid));
         let back = back.filter(|motion| motion.shift_px() > STAYS_PX);
@@ -148,7 +157,7 @@ impl Against {
             [&mut boom, &mut core, &mut actors].iter_mut().for_each(|m| m.take(&self.excluded));
             self.masks.add(frame, &FrameMasks { boom, core, actors })?;
         }
-        self.rows.push(Row { frame, motion: None, light, boom });
+        self.rows.push(Row { frame, motion: None, light, colour, boom });
         Ok(())
     }
 
@@ -237,6 +246,7 @@ impl<'a> GaugeReader<'a> {
             source,
             encoding,
             codes: Codes::default(),
+            colours: Codes::default(),
             against: against.map_err(|io| no_room(info, &io))?,
             seen: 0,
             tell,
@@ -257,10 +267,16 @@ impl FrameReader for GaugeReader<'_> {
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
-        let read = self.codes.read(picture, &self.encoding);
+        let luma = Encoding { matrix: None, ..self.encoding };
+        let read = self.codes.read(picture, &luma);
         let codes = Some(&self.codes).filter(|_| read);
+        let of_colour = self.seen.is_multiple_of(COLOUR_EVERY);
+        let read = of_colour && self.colours.read(picture, &self.encoding);
+        let colours = Some(&self.colours).filter(|_| read);
         for against in &mut self.against {
-            against.see(frame, &self.source, codes).map_err(|io| no_room(self.info, &io))?;
+            against
+                .see(frame, &self.source, codes, colours)
+                .map_err(|io| no_room(self.info, &io))?;
         }
         self.seen += 1;
         (self.tell)(self.seen);

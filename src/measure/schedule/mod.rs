@@ -51,8 +51,10 @@ pub struct Row {
     pub frame: Frame,
     /// Where the picture lies.
     pub motion: Option<FrameMotion>,
-    /// Its light.
+    /// Its light, in luma (of red, green and blue media in all three).
     pub light: Option<FrameLight>,
+    /// Its light in each colour, measured in some frames only.
+    pub colour: Option<FrameLight>,
     /// Whether the boom or its shadow is in it.
     pub boom: bool,
 }

@@ -16,6 +16,7 @@ pub(super) struct PlateReader {
     pub(super) plate: FrameRange,
     pub(super) source: LumaSource,
     codes: Codes,
+    colours: Codes,
     /// At full size, in codes.
     pub(super) full: PlateSum,
     /// At working size, in 8-bit codes.
@@ -26,6 +27,8 @@ pub(super) struct PlateReader {
     pub(super) thirds: [PlateRange; 2],
     /// In blocks, for light.
     pub(super) light: Meter,
+    /// The same for each colour.
+    pub(super) colour: Meter,
     /// What lies over the picture.
     pub(super) overlays: OverlayFinder,
 }
@@ -36,11 +39,13 @@ impl PlateReader {
             plate,
             source: LumaSource::new(info),
             codes: Codes::default(),
+            colours: Codes::default(),
             full: PlateSum::new(),
             work: PlateSum::new(),
             clean: PlateRange::new(),
             thirds: [PlateRange::new(), PlateRange::new()],
-            light: Meter::new(encoding),
+            light: Meter::new(Encoding { matrix: None, ..encoding }),
+            colour: Meter::new(encoding),
             overlays: OverlayFinder::new(),
         }
     }
@@ -71,6 +76,7 @@ impl FrameReader for PlateReader {
             self.overlays.see(view);
         }
         self.light.add_plate_picture(picture, &mut self.codes);
+        self.colour.add_plate_picture(picture, &mut self.colours);
         Ok(())
     }
 }
