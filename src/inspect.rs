@@ -427,7 +427,7 @@ impl Finding<'_> {
 
     /// What to do before the next set-up.
     fn remedy(&self, reasons: &[Reason]) -> String {
-        let place = self.weighed.region.as_ref().map_or("patch", |region| region.in_words());
+        let place = self.weighed.region.as_ref().map_or("picture", |region| region.in_words());
         let gravest = reasons.iter().find(|reason| reason.severity == Severity::Stop);
         match gravest.map(|reason| reason.code) {
             Some(Code::CameraMoved | Code::OutsideLockOff | Code::UnsteadyPicture) => {
@@ -441,6 +441,7 @@ impl Finding<'_> {
             Some(Code::BackgroundMoving) => {
                 format!("boom out, nothing moving in the {place}")
             }
+            _ if self.weighed.region.is_none() => "boom out, nobody moves".into(),
             _ => format!("boom out, nobody in the {place}"),
         }
     }

@@ -257,7 +257,10 @@ fn beyond(gauges: &[Gauge]) -> Vec<FrameRange> {
         *all &= gone;
     }
     let frames = lost.iter().filter(|(_, gone)| **gone);
-    union(&frames.map(|(f, _)| FrameRange::new(f.0, f.0 + 1)).collect::<Vec<_>>())
+    let frames = union(&frames.map(|(f, _)| FrameRange::new(f.0, f.0 + 1)).collect::<Vec<_>>());
+    // A plate whose own frames are lost is a bad plate; that is no boom.
+    let plates: Vec<FrameRange> = gauges.iter().map(|gauge| gauge.plate).collect();
+    frames.iter().flat_map(|run| run.without(&plates)).collect()
 }
 
 /// Runs over which the camera stood, as the first plate that can tell has them. Frames that

@@ -288,7 +288,7 @@ fn disagreements(looked: &Looked, shot: &Shot<'_>) -> Vec<Reason> {
 
 /// Whether the pictures leave open if there is a boom at all.
 fn doubtful(looked: &Looked) -> bool {
-    matches!(looked.search, Some(Say::CannotTell(Why::Unconfirmed)))
+    matches!(looked.search, Some(Say::CannotTell(Why::Unconfirmed | Why::TooShort | Why::NoFrames)))
 }
 
 fn in_words(why: Why) -> &'static str {

@@ -4,6 +4,9 @@ use crate::inspection::{Inspection, TakeVerdict};
 use crate::reason::{Reason, Severity};
 use crate::time::{Counting, Frame, FrameRange, FrameShift};
 
+/// What is said of no frames.
+const NOTHING: &str = "nothing";
+
 /// Most runs of frames the first line names.
 const MOST_RUNS: usize = 3;
 
@@ -50,7 +53,11 @@ pub fn headline(inspection: &Inspection, labels: TakeLabels, ask_s: f64) -> Stri
                 .and_then(|reason| reason.range_in_take)
                 .map(|range| range.shifted(FrameShift(-labels.start.map_or(0, |s| s.0.0))))
                 .map_or_else(|| runs(&inspection.patchable, labels), |range| labels.span(range));
-            format!("CHECK {frames}: {why}")
+            if frames == NOTHING {
+                format!("CHECK: {why}")
+            } else {
+                format!("CHECK {frames}: {why}")
+            }
         }
         TakeVerdict::Go => {
             format!("HAVE IT {}{}", runs(&inspection.patchable, labels), what_ends_it(inspection))
@@ -62,7 +69,7 @@ fn runs(runs: &[FrameRange], labels: TakeLabels) -> String {
     let named: Vec<String> = runs.iter().take(MOST_RUNS).map(|run| labels.span(*run)).collect();
     let more = runs.len().saturating_sub(MOST_RUNS);
     let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-    if named.is_empty() { "nothing".into() } else { named.join(", ") + &more }
+    if named.is_empty() { NOTHING.into() } else { named.join(", ") + &more }
 }
 
 /// Why the frames that can be used begin late or end early.
@@ -168,6 +175,13 @@ mod tests {
         );
         let whole = take(TakeVerdict::Go, &[(0, 2736)], Vec::new());
         assert_eq!(headline(&whole, labels(), 5.0), "HAVE IT 10:12:08:00-10:14:02:00");
+    }
+
+    #[test]
+    fn a_doubt_about_the_whole_names_no_frames() {
+        let doubt = Reason::new(Code::NoPlate, Severity::Attention, "The pictures do not tell.");
+        let check = take(TakeVerdict::Attention, &[], vec![doubt]);
+        assert_eq!(headline(&check, labels(), 5.0), "CHECK: no plate");
     }
 
     #[test]
