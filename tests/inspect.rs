@@ -278,6 +278,18 @@ fn frames_without_a_picture_are_no_accident() {
 }
 
 #[test]
+fn a_page_never_takes_the_place_of_media() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let frames = (0..3).map(|_| vec![90; WIDTH * HEIGHT]);
+    let Some(path) = raw_take(folder.path(), "A001C007.mkv", frames) else { return };
+    let other = folder.path().join("A001C008.mov");
+    std::fs::write(&other, "another take").expect("written");
+    let (_, code) = inspected(&path, &["-o", other.to_str().expect("UTF-8")]);
+    assert_eq!(code, 2);
+    assert_eq!(std::fs::read_to_string(&other).expect("there"), "another take");
+}
+
+#[test]
 fn the_same_take_gives_the_same_bytes() {
     let folder = tempfile::tempdir().expect("a folder");
     let Some(path) = take(folder.path(), "A001C001.mkv", &Story::plain()) else { return };

@@ -42,8 +42,10 @@ pub fn run(args: &Inspect) -> Result<u8, Faults> {
                 if !args.json {
                     say(args, &found, one);
                 }
-                if let Some(out) = &args.out {
-                    write_page(out, path, &found, one)?;
+                if let Some(out) = &args.out
+                    && let Err(wrong) = write_page(out, path, &found, one)
+                {
+                    faults.extend(wrong.0);
                 }
                 all.push(found.as_json(args.series));
             }
@@ -75,7 +77,8 @@ fn say(args: &Inspect, found: &Inspected, one: bool) {
     }
 }
 
-/// Writes the page: the file asked for, or for several takes one a take in a folder.
+/// Writes the page: the file asked for, or for several takes one a take in a folder. What is
+/// not called a page is never written, so that no slip of the hand replaces media.
 fn write_page(out: &Path, take: &Path, found: &Inspected, one: bool) -> Result<(), Faults> {
     let path: PathBuf = if one {
         out.to_path_buf()
@@ -84,15 +87,17 @@ fn write_page(out: &Path, take: &Path, found: &Inspected, one: bool) -> Result<(
             let fault = format!("the folder cannot be made: {io}");
             Faults::one(out.display().to_string(), "", fault, "check the path after -o")
         })?;
-        let stem = take.file_stem().unwrap_or_default().to_string_lossy().into_owned();
-        out.join(format!("{stem}.html"))
+        // With its ending: a take and its proxy may share the rest of the name.
+        let name = take.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        out.join(format!("{name}.html"))
     };
-    if path.canonicalize().ok().is_some_and(|there| take.canonicalize().ok() == Some(there)) {
+    let ending = path.extension().and_then(|ending| ending.to_str()).unwrap_or_default();
+    if !["html", "htm"].contains(&ending.to_ascii_lowercase().as_str()) {
         return Err(Faults::one(
             "command line",
             "-o",
-            "the page is the take itself",
-            "choose another file",
+            format!("{} is not the name of a page", out.display()),
+            "end it in .html",
         ));
     }
     put_whole(&path, found.page().as_bytes()).map_err(|io| {

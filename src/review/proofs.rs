@@ -152,7 +152,7 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
             info.width,
         )),
         corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
-        divider: weighed.region.as_ref().map(divider_summary),
+        divider: weighed.region.as_ref().map(|region| region.summary()),
         reposition: None,
     };
     if !boxes.is_empty() {
@@ -177,15 +177,10 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
         _ => Vec::new(),
     };
     weighed.judgement.reasons.extend(kept(earlier));
-    pending.learnt.claims =
-        Claims { hints: learnt_hints(&pending.learnt.claims), ..weighed.claims };
+    pending.learnt.claims = weighed.claims;
     pending.standing = Standing::Judged(Box::new(weighed.judgement));
     pending.measured = measured;
     Ok(())
-}
-
-fn learnt_hints(claims: &Claims) -> Vec<String> {
-    claims.hints.clone()
 }
 
 /// Of the reasons found before any picture those that no picture can change: the judgement
@@ -239,10 +234,6 @@ fn picture_kind(
     let named = suffixes.iter().any(|suffix| stem.ends_with(suffix.as_str()));
     let smaller = capture.is_some_and(|[across, _]| width < across);
     if named || smaller { PictureKind::Proxy } else { PictureKind::Original }
-}
-
-fn divider_summary(region: &crate::proof::PatchRegion) -> crate::findings::DividerSummary {
-    region.summary()
 }
 
 /// A frame that cannot be read leaves the use undecided.
