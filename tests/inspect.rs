@@ -28,6 +28,8 @@ struct Story {
     light: (usize, f32),
     /// Shift of the camera to the right from a frame on, in pixels.
     camera: (usize, f32),
+    /// A bare wall in place of the set.
+    wall: bool,
     /// Whether an actor walks through the boom.
     crossing: bool,
     frames: usize,
@@ -41,6 +43,7 @@ impl Story {
             contrast: -60.0,
             light: (usize::MAX, 1.0),
             camera: (usize::MAX, 0.0),
+            wall: false,
             crossing: false,
             frames: FRAMES,
             seed: 7,
@@ -80,7 +83,10 @@ fn frame(story: &Story, at: usize, dice: &mut Dice) -> Vec<u8> {
     for y in 0..HEIGHT {
         for x in 0..WIDTH {
             let (fx, fy) = (x as f32, y as f32);
-            let mut value = set(fx - shift, fy);
+            let mut value = match story.wall {
+                true => 150.0 + 0.03 * fx - 0.02 * fy,
+                false => set(fx - shift, fy),
+            };
             if there && (fx - middle).abs() < 13.0 && fy < tip {
                 value += story.contrast;
             }
@@ -251,6 +257,72 @@ fn light_that_changed_is_named_with_its_per_cent() {
     let Some(path) = take(folder.path(), "A001C005.mkv", &story) else { return };
     let (found, code) = inspected(&path, &[]);
     assert!(codes(&found).contains(&"light-changed") && code == 1, "{found:#}");
+}
+
+#[test]
+fn an_encoding_the_codes_do_not_bear_out_is_doubted() {
+    let folder = tempfile::tempdir().expect("a folder");
+    // One gain of the codes is one gain of light in a power law, and in no log curve.
+    let story = Story { light: (40, 0.92), ..Story::plain() };
+    let Some(path) = take(folder.path(), "A001C005.mkv", &story) else { return };
+    for (encoding, doubtful) in [("gamma 2.2", false), ("LogC3", true)] {
+        let settings = folder.path().join("settings.toml");
+        std::fs::write(&settings, format!("[media]\nencoding = \"{encoding}\"\n"))
+            .expect("written");
+        let (found, _) = inspected(&path, &["--settings", settings.to_str().expect("UTF-8")]);
+        assert_eq!(codes(&found).contains(&"encoding-doubtful"), doubtful, "{encoding} {found:#}");
+    }
+}
+
+#[test]
+fn a_patch_on_a_bare_wall_needs_no_proof_of_the_lock_off() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let story = Story { wall: true, ..Story::plain() };
+    let Some(path) = take(folder.path(), "A001C009.mkv", &story) else { return };
+    let (found, code) = inspected(&path, &[]);
+    let unproven = |reason: &&Value| reason["code"] == "lock-off-unproven";
+    let mut unproven = found["reasons"].as_array().expect("a list").iter().filter(unproven);
+    assert!(unproven.all(|reason| reason["severity"] == "note"), "{found:#}");
+    assert!(codes(&found).contains(&"lock-off-unproven"), "{found:#}");
+    assert_eq!((found["verdict"].as_str(), code), (Some("go"), 0), "{found:#}");
+}
+
+#[test]
+fn what_the_picture_contradicts_is_not_believed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let Some(path) = take(folder.path(), "A001C010.mkv", &Story::plain()) else { return };
+    let log = folder.path().join("log.json");
+    let said = |boom: [&str; 2]| {
+        let record = serde_json::json!({
+            "media": "A001C010.mkv", "plates": [["#2", "#26"]], "boom": [boom], "lock_off": [["#0", "#90"]]
+        });
+        let all = serde_json::json!({ "schema": "platesmith.platelog/1", "records": [record] });
+        std::fs::write(&log, all.to_string()).expect("written");
+        let (found, _) = inspected(&path, &["--log", log.to_str().expect("UTF-8")]);
+        let of_code = |reason: &&Value| reason["code"] == "log-and-picture-disagree";
+        let reasons = found["reasons"].as_array().expect("a list");
+        let texts = reasons.iter().filter(of_code).map(|reason| reason["text"].to_string());
+        (texts.collect::<Vec<_>>(), found)
+    };
+    let (texts, found) = said(["#30", "#66"]);
+    assert!(texts.is_empty(), "{found:#}");
+    let (texts, found) = said(["#45", "#66"]);
+    assert!(texts[0].contains("the log notes none"), "{found:#}");
+    assert_eq!(runs(&found, "boom").len(), 1);
+    let (texts, found) = said(["#30", "#85"]);
+    assert!(texts[0].contains("the picture shows none"), "{found:#}");
+}
+
+#[test]
+fn a_lock_off_that_the_picture_contradicts_is_not_believed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let story = Story { camera: (70, 4.0), ..Story::plain() };
+    let Some(path) = take(folder.path(), "A001C011.mkv", &story) else { return };
+    let log = folder.path().join("log.csv");
+    std::fs::write(&log, "media,plates,lock_off\nA001C011.mkv,#2-#26,#0-#90\n").expect("written");
+    let (found, _) = inspected(&path, &["--log", log.to_str().expect("UTF-8")]);
+    let text = found["reasons"].to_string();
+    assert!(text.contains("The log claims a lock-off"), "{found:#}");
 }
 
 #[test]

@@ -2,12 +2,16 @@
 
 use super::runs::{Run, Seen, runs};
 use super::{Case, Correction, Proof};
-use crate::measure::lockoff::{FrameMotion, Stand};
+use crate::measure::lockoff::{FrameMotion, Stand, TileBound};
 use crate::reason::{Code, Reason, Severity};
+use crate::time::FrameRange;
 
 /// Up to this shift a plate can be made to follow, in source pixels: beyond three pixels the
 /// edges of the frame and rolling shutter take over. Ours, measured on real weave.
 pub(super) const MOST_FOLLOWED_PX: f64 = 3.0;
+
+/// Tiles round the patch that have to be seen before they bound what movement changed. Ours.
+const LEAST_TILES: usize = 4;
 
 /// Holds the shift of every patched frame against what would show.
 pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {
@@ -77,18 +81,25 @@ fn unproven(case: &Case<'_>, motions: &[&FrameMotion]) -> Option<Reason> {
     let bound = bounds.iter().copied().collect::<Option<Vec<f64>>>();
     let bound = bound.map(|all| all.into_iter().fold(0.0, f64::max));
     // Without any bound: a shift by which a handheld frame would be off.
-    let assumed = bound.unwrap_or(MOST_FOLLOWED_PX);
-    let visibility = case.ruler.shift(assumed);
+    let by_shift = case.ruler.shift(bound.unwrap_or(MOST_FOLLOWED_PX));
+    let changed = most_changed(case).map(|codes| (codes, case.ruler.gain(1.0, codes)));
+    let changed = changed.filter(|(_, visibility)| *visibility < by_shift);
+    let visibility = changed.map_or(by_shift, |(_, visibility)| visibility);
     let harmless = visibility <= case.steps().go;
     let severity = if harmless { Severity::Note } else { Severity::Attention };
-    let range = crate::time::FrameRange::new(first.frame.0, last.frame.0 + 1);
-    let bound_words = match bound {
-        Some(bound) => format!("only that it moved less than {bound:.2} px"),
-        None => "nothing about its movement".to_string(),
+    let range = FrameRange::new(first.frame.0, last.frame.0 + 1);
+    let tells = match (changed, bound) {
+        (Some((codes, _)), _) => {
+            format!(
+                "only that no movement changed what lies round the patch by more than {codes:.2} codes of 255"
+            )
+        }
+        (None, Some(bound)) => format!("only that it moved less than {bound:.2} px"),
+        (None, None) => "nothing about its movement".to_string(),
     };
     let why = if harmless { ", which would not show here" } else { "" };
     let text = format!(
-        "The background has too little texture to prove the lock-off in {} frames: the picture tells {bound_words}{why}.",
+        "The background has too little texture to prove the lock-off in {} frames: the picture tells {tells}{why}.",
         untold.len()
     );
     let reason = Reason::new(Code::LockOffUnproven, severity, text).over(case.in_take(range));
@@ -96,4 +107,23 @@ fn unproven(case: &Case<'_>, motions: &[&FrameMotion]) -> Option<Reason> {
         Some(bound) => reason.measured(bound, "px", None),
         None => reason,
     })
+}
+
+/// Returns how far any movement can have changed the picture round the patch, in 8-bit codes;
+/// `None` if most of it was covered.
+///
+/// Tiles of a bare wall cannot show how far the camera moved, but each shows what movement
+/// changed in it. The camera is one, so they count together.
+fn most_changed(case: &Case<'_>) -> Option<f64> {
+    let near = case.region.near_mask();
+    let scale = case.gauge.scales.mid;
+    let meets = |tile: &&TileBound| {
+        let part = |range: &std::ops::Range<usize>| range.start / scale..range.end.div_ceil(scale);
+        near.meets_rectangle(part(&tile.x), part(&tile.y))
+    };
+    let round: Vec<&TileBound> = case.gauge.bounds.iter().filter(meets).collect();
+    let open = round.iter().filter(|tile| 2 * tile.covered < tile.frames);
+    let squares: Vec<f64> = open.map(|tile| tile.error_codes.powi(2)).collect();
+    let enough = squares.len() >= LEAST_TILES && 2 * squares.len() >= round.len();
+    enough.then(|| (squares.iter().sum::<f64>() / squares.len() as f64).sqrt())
 }

@@ -3,6 +3,8 @@
 use super::runs::{Seen, runs};
 use super::{Case, Correction, Proof};
 use crate::measure::light::Coded;
+use crate::measure::light::encoding::{LEVELS, Tested};
+use crate::measure::light::range::RangeMixUp;
 use crate::reason::{Code, Reason, Severity};
 use crate::time::FrameRange;
 
@@ -54,6 +56,41 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {
         proof.corrections.push(Correction { name: "match-light", residual: left });
     }
     proof.reasons.extend(cannot_tell(case, &untold));
+    proof.reasons.extend(doubtful(case, stops));
+    proof.reasons.extend(mixed_up(case));
+}
+
+/// Says that the light does not behave as the claimed encoding would have it. Figures of
+/// light and what would still show are of the codes, so it weighs only where light has to be
+/// matched.
+fn doubtful(case: &Case<'_>, to_match: bool) -> Option<Reason> {
+    let Tested::Doubtful { better, spread, left } = case.gauge.encoding else { return None };
+    let severity = if to_match { Severity::Attention } else { Severity::Note };
+    let text = format!(
+        "The codes are not what the encoding claims: the change of light differs by {:.1} % from dark to bright, and by {:.1} % if they are read as {}.",
+        100.0 * spread,
+        100.0 * left,
+        better.name()
+    );
+    let reason = Reason::new(Code::EncodingDoubtful, severity, text);
+    Some(reason.measured(100.0 * spread, "percent", Some(100.0 * LEVELS)))
+}
+
+/// Says that narrow range was taken for full, or the other way round.
+fn mixed_up(case: &Case<'_>) -> Option<Reason> {
+    let (at, mix_up) = case.gauge.range_mix_up?;
+    let row = case.gauge.rows.get(usize::try_from(at).ok()?)?;
+    let (frame, plate, factor) = match mix_up {
+        RangeMixUp::FrameIsFull { .. } => ("full", "narrow", 255.0 / 219.0),
+        RangeMixUp::FrameIsNarrow { .. } => ("narrow", "full", 219.0 / 255.0),
+    };
+    let text = format!(
+        "From {} the codes are of {frame} range and the plate's of {plate} range: a gain of {factor:.3} with an offset, which light never has.",
+        case.label(row.frame)
+    );
+    let range = FrameRange::new(row.frame.0, row.frame.0 + 1);
+    let reason = Reason::new(Code::EncodingDoubtful, Severity::Attention, text);
+    Some(reason.over(case.in_take(range)).measured(factor, "gain", Some(1.0)))
 }
 
 /// Gain and offset in 8-bit codes where the patch lies.

@@ -280,7 +280,7 @@ fn lock_offs(gauges: &[Gauge], frames: &[FrameRange]) -> Option<Vec<FrameRange>>
     for run in &gauge.steadiness.lock_offs {
         let unseen_between = |last: &FrameRange| {
             let between = FrameRange::new(last.end.0, run.start.0);
-            seen.iter().all(|seen| seen.overlap(between).is_none())
+            !between.is_empty() && seen.iter().all(|seen| seen.overlap(between).is_none())
         };
         match runs.last_mut() {
             Some(last) if unseen_between(last) => last.end = run.end,

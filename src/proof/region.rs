@@ -120,6 +120,12 @@ impl PatchRegion {
         self.along.region.scaled(1.0 / scale as f64).mask(width, height)
     }
 
+    /// Returns the region and what lies within a feather of it, at the size of the masks.
+    pub(super) fn near_mask(&self) -> Mask {
+        let around = (self.along.feather_px() / self.scale as f64).ceil() as usize;
+        self.mask(self.scale, self.size).grown(around)
+    }
+
     /// Returns the region as pixels of the working plane.
     pub(super) fn work_mask(&self) -> Mask {
         let by = self.scale / self.work;

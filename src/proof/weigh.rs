@@ -279,11 +279,73 @@ fn disagreements(looked: &Looked, shot: &Shot<'_>) -> Vec<Reason> {
             Reason::new(Code::LogAndPictureDisagree, Severity::Attention, text).over(range)
         })
         .collect();
+    reasons.extend(lock_off_disagrees(looked, shot));
+    reasons.extend(boom_disagrees(looked, shot));
     if let Some(Say::CannotTell(why)) = looked.search {
         let text = format!("The pictures do not tell where the boom is: {}.", in_words(why));
         reasons.push(Reason::new(Code::NoPlate, Severity::Attention, text));
     }
     reasons
+}
+
+/// Frames by which a noted time may be off before the picture contradicts it, beyond its own
+/// tolerance: what is seen is exact to a frame at either end. Ours.
+const SLACK: u64 = 2;
+
+/// The log has the camera locked where the picture shows it moving.
+fn lock_off_disagrees(looked: &Looked, shot: &Shot<'_>) -> Option<Reason> {
+    let seen: Vec<FrameRange> =
+        looked.lock_off.as_ref()?.iter().map(|run| shot.clocks.from_file(*run)).collect();
+    let text = "The log claims a lock-off, and in the picture the camera moves";
+    let noted = within(&shot.claims.lock_off, shot.need);
+    // Two lock-offs side by side are two, with a movement between them.
+    noted.iter().find_map(|noted| {
+        let shared = |run: &FrameRange| run.overlap(*noted).map(|shared| shared.count());
+        let most = seen.iter().copied().max_by_key(shared);
+        disagrees(shot, Severity::Attention, text, &[*noted], most.as_slice())
+    })
+}
+
+/// The log has the boom elsewhere than the picture. Where it is seen it counts; a log that
+/// has it in longer than it is costs nothing.
+fn boom_disagrees(looked: &Looked, shot: &Shot<'_>) -> Vec<Reason> {
+    let told = !matches!(looked.search, Some(Say::CannotTell(_) | Say::NoBoomEvent));
+    let claims = shot.claims;
+    if !told || claims.boom.is_empty() && !claims.no_boom {
+        return Vec::new();
+    }
+    let seen: Vec<FrameRange> = looked.boom.iter().map(|run| shot.clocks.from_file(*run)).collect();
+    let seen = within(&seen, shot.need);
+    let (more, less) = (
+        "The picture shows the boom, and the log notes none",
+        "The log notes the boom, and the picture shows none",
+    );
+    let more = disagrees(shot, Severity::Attention, more, &seen, &claims.boom);
+    let noted = if seen.is_empty() { Vec::new() } else { within(&claims.boom, shot.need) };
+    let less = disagrees(shot, Severity::Note, less, &noted, &seen);
+    more.into_iter().chain(less).collect()
+}
+
+fn within(runs: &[FrameRange], range: FrameRange) -> Vec<FrameRange> {
+    runs.iter().filter_map(|run| run.overlap(range)).collect()
+}
+
+/// The longest run of `told` that `other` does not hold, if that is more than the tolerance.
+fn disagrees(
+    shot: &Shot<'_>,
+    severity: Severity,
+    text: &str,
+    told: &[FrameRange],
+    other: &[FrameRange],
+) -> Option<Reason> {
+    let slack = u64::from(shot.claims.tolerance) + SLACK;
+    let grown: Vec<FrameRange> = other.iter().map(|run| run.grown(slack, slack)).collect();
+    let left = told.iter().flat_map(|run| run.without(&grown));
+    let longest = left.max_by_key(|run| (run.count(), Reverse(run.start)))?;
+    let text = format!("{text}, {}.", between(shot.clocks, longest));
+    let frames = longest.count().0 as f64;
+    let reason = Reason::new(Code::LogAndPictureDisagree, severity, text).over(longest);
+    Some(reason.measured(frames, "frames", Some(slack as f64)))
 }
 
 /// Whether the pictures leave open if there is a boom at all.

@@ -15,7 +15,7 @@ const MOST_FRAMES: u32 = 8;
 
 /// Difference of the gain between levels that counts. Ours: a quarter of a code of 8 bits at
 /// mid grey.
-const LEVELS: f64 = 0.005;
+pub const LEVELS: f64 = 0.005;
 
 /// What another curve may leave of that difference, at most, and the part of the blocks it
 /// must still gather. Ours.

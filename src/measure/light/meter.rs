@@ -39,7 +39,7 @@ pub struct Meter {
     frames: u64,
     depth: u32,
     encoding_test: Option<EncodingTest>,
-    mix_up: Option<(u64, RangeMixUp)>,
+    mix_ups: Vec<(u64, RangeMixUp)>,
     asked_for_range: u32,
 }
 
@@ -62,7 +62,7 @@ impl Meter {
             frames: 0,
             depth: 8,
             encoding_test: None,
-            mix_up: None,
+            mix_ups: Vec::new(),
             asked_for_range: 0,
         }
     }
@@ -118,11 +118,14 @@ impl Meter {
         if let (true, Some(test)) = (worth, &mut self.encoding_test) {
             test.add(blocks);
         }
-        if self.mix_up.is_none() && worth && self.asked_for_range < RANGE_FRAMES {
+        if worth && self.asked_for_range < RANGE_FRAMES {
             self.asked_for_range += 1;
             let range = self.encoding.range;
-            let found = range::range_mix_up(meter.plate(), blocks, range, self.depth);
-            self.mix_up = found.map(|found| (self.frames - 1, found));
+            let found = match light.main_coded() {
+                Some(coded) => range::mix_up_of(coded),
+                None => range::range_mix_up(meter.plate(), blocks, range, self.depth),
+            };
+            self.mix_ups.extend(found.map(|found| (self.frames - 1, found)));
         }
     }
 
@@ -132,9 +135,13 @@ impl Meter {
     }
 
     /// Returns the first frame found, counted from 0, whose range differs from the plate's.
-    /// Only the first few frames that differ visibly from the plate are asked.
+    /// Only the first few frames that differ visibly from the plate are asked; range does not
+    /// change from frame to frame, so most of them have to agree.
     pub fn range_mix_up(&self) -> Option<(u64, RangeMixUp)> {
-        self.mix_up
+        let first = self.mix_ups.first()?;
+        let alike = |(_, found): &&(u64, RangeMixUp)| found.same_way(first.1);
+        let count = self.mix_ups.iter().filter(alike).count() as u32;
+        (2 * count > self.asked_for_range).then_some(*first)
     }
 
     /// As [`Meter::measure`] from a decoded picture; `None` if it has neither colour nor luma

@@ -5,6 +5,7 @@
 //! BT.709-6, item 5). The offset is what light never has.
 
 use super::blocks::Blocks;
+use super::coded::Coded;
 use super::fit::{self, Fit, Ratio};
 use super::main_channel;
 use super::plate::Plate;
@@ -13,9 +14,13 @@ use crate::measure::transfer::{LightTable, Range};
 /// How many times more blocks must agree once the mix-up is undone. Ours.
 const CLEARLY: f64 = 1.25;
 
-/// Light that may have changed as well, either way. Ours: a coded gain of 15 % is a third of
-/// a stop and more.
-const LIGHT: f64 = 0.15;
+/// Light that may have changed as well, either way. Ours: with more of it, exposure that
+/// lifts or crushes the blacks has the gain and offset of a mix-up.
+const LIGHT: f64 = 0.06;
+
+/// How far the offset may be from that of a mix-up, relative. Ours: grain and light shift it
+/// by a tenth.
+const OFFSET: f64 = 0.25;
 
 /// Which of the two the range differs in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,6 +35,27 @@ pub enum RangeMixUp {
         /// Coded gain that is left once the range is undone.
         gain: f64,
     },
+}
+
+impl RangeMixUp {
+    pub(super) fn same_way(self, other: RangeMixUp) -> bool {
+        std::mem::discriminant(&self) == std::mem::discriminant(&other)
+    }
+}
+
+/// Tells whether gain and offset that were measured are those of a mix-up.
+pub fn mix_up_of(coded: &Coded) -> Option<RangeMixUp> {
+    let offset = coded.code(0.0, 0.0, 0.0);
+    let gain = coded.code(1.0, 0.0, 0.0) - offset;
+    let left = |gain_of: f64, offset_of: f64| {
+        let left = gain / gain_of;
+        let alike = (offset / (offset_of * left) - 1.0).abs() < OFFSET;
+        (alike && (left - 1.0).abs() < LIGHT).then_some(left)
+    };
+    let (wider, black) = (255.0 / 219.0, 16.0);
+    left(wider, -wider * black)
+        .map(|gain| RangeMixUp::FrameIsFull { gain })
+        .or_else(|| left(1.0 / wider, black).map(|gain| RangeMixUp::FrameIsNarrow { gain }))
 }
 
 /// Tells whether a frame differs from its plate as narrow from full range. Both were read as

@@ -52,6 +52,8 @@ pub(super) struct GaugeReader<'a> {
 /// The measures of one plate.
 struct Against {
     plate: FrameRange,
+    /// The brightest code.
+    peak: f32,
     mean: Plane,
     variance: Option<Plane>,
     lock_off: Option<LockOff>,
@@ -97,6 +99,7 @@ impl Against {
         let (light, colour) = (masked(plate.light), masked(plate.colour));
         Ok(Against {
             plate: plate.plate,
+            peak: plate.source.peak,
             mean,
             variance: plate.work.variance(),
             lock_off: LockOff::new(&plate.full, Some(&out), plate.source.peak).ok(),
@@ -166,6 +169,8 @@ impl Against {
         (info, half, scales): (&MediaInfo, (f64, f64), Scales),
         limits: &SteadyLimits,
     ) -> std::io::Result<Gauge> {
+        let mut bounds = self.lock_off.as_ref().map(LockOff::tile_bounds).unwrap_or_default();
+        bounds.iter_mut().for_each(|tile| tile.error_codes *= 255.0 / f64::from(self.peak));
         let series = self.lock_off.map(|lock_off| lock_off.series()).unwrap_or_default();
         let steadiness = steadiness(&series, half, limits);
         for (row, motion) in self.rows.iter_mut().zip(series) {
@@ -181,6 +186,7 @@ impl Against {
             mean: self.mean,
             variance: self.variance,
             steadiness,
+            bounds,
             rows: self.rows,
             masks: self.masks,
             excluded: self.excluded,

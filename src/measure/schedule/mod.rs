@@ -13,7 +13,7 @@ mod survey;
 use super::light::FrameLight;
 use super::light::encoding::Tested;
 use super::light::range::RangeMixUp;
-use super::lockoff::{FrameMotion, Steadiness, SteadyLimits};
+use super::lockoff::{FrameMotion, Steadiness, SteadyLimits, TileBound};
 use super::sharpness::Sharpness;
 use super::stillness::StillnessMap;
 use super::transfer::Encoding;
@@ -73,6 +73,9 @@ pub struct Gauge {
     pub variance: Option<Plane>,
     /// What the camera did.
     pub steadiness: Steadiness,
+    /// What single tiles show of the frames whose motion cannot be told: source pixels,
+    /// errors in 8-bit codes.
+    pub bounds: Vec<TileBound>,
     /// Every frame that matters, in order.
     pub rows: Vec<Row>,
     /// Boom and actors of every frame.
