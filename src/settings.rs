@@ -9,7 +9,7 @@ pub use measuring::{Delivery, DividerLimits, EncodingOf, MediaEncoding, Visibili
 
 use crate::error::{BadInput, Faults};
 use serde::{Deserialize, Serialize};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// How out points in a plate log are meant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
@@ -105,6 +105,10 @@ pub struct Settings {
     /// Whether pictures are measured. False: they are opened and plates are rendered, and
     /// verdicts rest on the log's claims alone.
     pub measure: bool,
+    /// Where measures are kept from run to run: `auto` for the user's folder of such files,
+    /// `off`, or a folder. It names a place on one machine and is no part of what was found.
+    #[serde(skip_serializing)]
+    pub cache: String,
     /// How the codes of media are meant.
     pub media: MediaEncoding,
     /// Limits of the divider.
@@ -140,6 +144,7 @@ impl Default for Settings {
             encoder_threads: 2,
             delivery: Vec::new(),
             measure: true,
+            cache: "auto".into(),
             media: MediaEncoding::default(),
             divider: DividerLimits::default(),
             visibility: VisibilityLimits::default(),
@@ -148,6 +153,17 @@ impl Default for Settings {
 }
 
 impl Settings {
+    /// Returns the folder measures are kept in; `None` if they are not. The variable
+    /// `PLATESMITH_CACHE` goes before the setting and takes the same words.
+    pub fn cache_folder(&self) -> Option<PathBuf> {
+        let told = std::env::var("PLATESMITH_CACHE").ok().filter(|word| !word.is_empty());
+        match told.as_deref().unwrap_or(&self.cache) {
+            "off" => None,
+            "auto" => Some(dirs::cache_dir()?.join("platesmith")),
+            folder => Some(PathBuf::from(folder)),
+        }
+    }
+
     /// Reads a TOML settings file.
     ///
     /// # Errors

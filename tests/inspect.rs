@@ -362,6 +362,39 @@ fn a_page_never_takes_the_place_of_media() {
 }
 
 #[test]
+fn a_take_that_was_measured_before_gives_the_same_bytes_again() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let Some(path) = take(folder.path(), "A001C012.mkv", &Story::plain()) else { return };
+    let cache = folder.path().join("cache");
+    let page = folder.path().join("page.html");
+    let run = |cache: &Path| {
+        let run = Command::cargo_bin("platesmith")
+            .expect("built")
+            .env("PLATESMITH_CACHE", cache)
+            .arg("inspect")
+            .arg(&path)
+            .args(["--json", "--series", "-o"])
+            .arg(&page)
+            .output()
+            .expect("it runs");
+        (run.stdout, std::fs::read(&page).expect("the page is there"))
+    };
+    let anew = run(Path::new("off"));
+    assert!(!cache.exists());
+    let first = run(&cache);
+    let kept: Vec<PathBuf> =
+        std::fs::read_dir(&cache).expect("made").flatten().map(|entry| entry.path()).collect();
+    assert_eq!(kept.len(), 1);
+    let bytes = std::fs::read(&kept[0]).expect("kept");
+    let again = run(&cache);
+    assert!(anew == first && first == again);
+    // What is not whole is measured anew and kept again.
+    std::fs::write(&kept[0], &bytes[..bytes.len() - 7]).expect("cut short");
+    assert!(run(&cache) == first);
+    assert!(std::fs::read(&kept[0]).expect("kept") == bytes);
+}
+
+#[test]
 fn the_same_take_gives_the_same_bytes() {
     let folder = tempfile::tempdir().expect("a folder");
     let Some(path) = take(folder.path(), "A001C001.mkv", &Story::plain()) else { return };

@@ -1,7 +1,7 @@
 //! Sets of pixels: the boom, the actors, the patch.
 
 /// A set of pixels of a plane, one bit each, rows padded to whole words.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Mask {
     width: usize,
     height: usize,

@@ -5,7 +5,7 @@
 /// A point of the plate at `(x, y)` from the middle of the frame, x right and y down, is
 /// found in the frame at `(x, y) + (shift_x + scale*x - rotation*y, shift_y + rotation*x +
 /// scale*y)`.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Motion {
     /// Shift to the right at the middle of the frame, in pixels.
     pub shift_x: f64,

@@ -95,22 +95,33 @@ struct Control {
 }
 
 /// The patterns of a plate.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 pub struct Patterns {
     width: usize,
     height: usize,
     across: usize,
     down: usize,
+    #[serde(skip)]
     packed: Vec<i8>,
+    #[serde(skip)]
     scale: Vec<[f32; 4]>,
+    #[serde(skip)]
     plate: Vec<[f64; FORMS]>,
+    #[serde(skip)]
     lift: Vec<f32>,
+    #[serde(skip)]
     usable: Vec<bool>,
+    #[serde(skip)]
     moments: Vec<Moments>,
+    #[serde(skip)]
     controls: Vec<Option<Control>>,
+    #[serde(skip)]
     cell_mean: Vec<f32>,
+    #[serde(skip)]
     cell_free: Vec<bool>,
+    #[serde(skip)]
     cell_slope: Vec<f32>,
+    #[serde(skip)]
     cell_variance: Vec<f32>,
 }
 

@@ -89,7 +89,7 @@ impl<'a, S: Sample> View<'a, S> {
 }
 
 /// An owned plane of luma in codes, row-major `[y][x]`.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Plane {
     /// Width in pixels.
     pub width: usize,

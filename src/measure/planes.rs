@@ -12,7 +12,7 @@ const MID_WIDTH: usize = 960;
 const SMALL_SIDE: usize = 240;
 
 /// How many source pixels one pixel of each plane stands for, across and down.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Scales {
     /// Of [`Planes::work`].
     pub work: usize,

@@ -27,7 +27,7 @@ const NOISE_IN_BLUR: f64 = 0.18;
 const NOISE_IN_SLOPES: f64 = 0.22;
 
 /// What counts as a change of focus.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SharpnessLimits {
     /// Standard errors beyond which sharpness has changed. Ours.
     pub sure: f64,
@@ -77,7 +77,7 @@ pub struct Focus {
 }
 
 /// What a tile can tell about sharpness.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 struct Meter {
     members: Vec<u32>,
     row: [f32; FORMS],
@@ -93,7 +93,7 @@ struct Meter {
 
 /// Watches sharpness, one frame after the other. What is found is kept in a file without a
 /// name.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub struct Sharpness {
     patterns: Arc<Patterns>,
     meters: Vec<Meter>,

@@ -1,5 +1,6 @@
 //! Records kept in a file without a name, so that memory does not grow with a take.
 
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom, Write};
 
@@ -64,12 +65,42 @@ impl Spool {
         Ok(true)
     }
 
+    /// Returns all bytes of all records, one after the other.
+    fn bytes(&self) -> std::io::Result<Vec<u8>> {
+        let mut file = &self.file;
+        let mut all = Vec::new();
+        file.seek(SeekFrom::Start(0))?;
+        file.take(self.end).read_to_end(&mut all)?;
+        file.seek(SeekFrom::Start(self.at))?;
+        Ok(all)
+    }
+
     fn go_to(&mut self, place: u64) -> std::io::Result<()> {
         if self.at != place {
             self.file.seek(SeekFrom::Start(place))?;
             self.at = place;
         }
         Ok(())
+    }
+}
+
+impl Serialize for Spool {
+    fn serialize<S: Serializer>(&self, out: S) -> Result<S::Ok, S::Error> {
+        let bytes = self.bytes().map_err(serde::ser::Error::custom)?;
+        (&self.starts, serde_bytes::Bytes::new(&bytes)).serialize(out)
+    }
+}
+
+impl<'de> Deserialize<'de> for Spool {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        let (starts, bytes) = <(Vec<u64>, serde_bytes::ByteBuf)>::deserialize(from)?;
+        let end = bytes.len() as u64;
+        if !starts.is_sorted() || starts.last().is_some_and(|last| *last > end) {
+            return Err(serde::de::Error::custom("records reach beyond their bytes"));
+        }
+        let mut spool = Spool::new().map_err(serde::de::Error::custom)?;
+        spool.file.write_all(&bytes).map_err(serde::de::Error::custom)?;
+        Ok(Spool { starts, end, at: end, ..spool })
     }
 }
 
@@ -91,5 +122,14 @@ mod tests {
         }
         assert!(!spool.read(40, &mut out).unwrap() && out.is_empty());
         assert_eq!(spool.len(), 40);
+        let kept = postcard::to_allocvec(&spool).unwrap();
+        let mut again: Spool = postcard::from_bytes(&kept).unwrap();
+        for number in [39, 0, 17] {
+            assert!(again.read(number, &mut out).unwrap());
+            assert_eq!(out, record(number));
+        }
+        assert_eq!(again.add(&record(9)).unwrap(), 40);
+        assert!(spool.read(3, &mut out).unwrap());
+        assert_eq!(out, record(3));
     }
 }

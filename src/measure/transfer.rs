@@ -37,7 +37,9 @@ impl Range {
 }
 
 /// A transfer curve: what a signal between 0 and 1 means in light.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
 pub enum Curve {
     /// Scene-linear: the signal is the light.
     Linear,

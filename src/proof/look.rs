@@ -2,6 +2,7 @@
 //! the pictures say otherwise, looks through the whole of it.
 
 use super::camera::MOST_FOLLOWED_PX;
+use super::kept::Shelf;
 use crate::error::Faults;
 use crate::measure::Mask;
 use crate::measure::boom::{Edge, Say};
@@ -45,7 +46,7 @@ pub struct Asked<'a> {
 }
 
 /// What was seen of a take.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub struct Looked {
     /// The take held against each of its plates.
     pub gauges: Vec<Gauge>,
@@ -66,12 +67,23 @@ pub struct Looked {
     pub disagreements: Vec<(String, FrameRange)>,
 }
 
-/// Looks at a take. `tell` is given the number of frames read so far.
+/// Looks at a take, unless the same was asked before and is kept. `tell` is given the number
+/// of frames read so far.
 ///
 /// # Errors
 ///
 /// Frames that cannot be decoded; no room for what is kept in files.
 pub fn look(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faults> {
+    let Some(shelf) = Shelf::of(asked, &encoding(asked)?)? else { return look_afresh(asked, tell) };
+    if let Some(kept) = shelf.look(&asked.media.info().name) {
+        return Ok(kept);
+    }
+    let looked = look_afresh(asked, tell)?;
+    shelf.keep(&looked);
+    Ok(looked)
+}
+
+fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faults> {
     let whole = whole(asked.media);
     let claimed: Vec<FrameRange> =
         union(&asked.plates).iter().filter_map(|plate| plate.overlap(whole)).collect();

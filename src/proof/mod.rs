@@ -12,6 +12,7 @@
 mod background;
 mod camera;
 mod focus;
+mod kept;
 mod light;
 mod look;
 mod outline;

@@ -37,7 +37,7 @@ pub struct Hints {
 }
 
 /// What can be said.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Say {
     /// Nothing was seen to come or go, and nothing at the edge moves. A boom that hangs still
     /// in every frame looks just like that.
@@ -49,7 +49,7 @@ pub enum Say {
 }
 
 /// Why the pictures do not tell.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Why {
     /// There is no frame.
     NoFrames,

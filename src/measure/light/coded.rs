@@ -9,7 +9,7 @@ use super::plate::Plate;
 use crate::measure::transfer::LightTable;
 
 /// The terms by which codes of a frame are made from those of the plate.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Model {
     /// One gain about black.
     Gain,
@@ -36,7 +36,7 @@ impl Model {
 
 /// How codes of a frame follow from those of the plate in one channel, in codes of 8 bits
 /// (code * 255 / highest code).
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Coded {
     /// The terms used.
     pub model: Model,

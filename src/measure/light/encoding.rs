@@ -23,7 +23,7 @@ const LEFT: f64 = 0.33;
 const GATHERED: f64 = 0.95;
 
 /// What the pictures say of a claimed encoding.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum Tested {
     /// The light never changed enough to tell, or the background shows too few levels.
     CannotTell,

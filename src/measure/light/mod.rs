@@ -44,7 +44,7 @@ use plate::Plate;
 const HALF: f64 = 0.5;
 
 /// What a gain is a ratio of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Domain {
     /// Scene light, the encoding undone.
     Linear(Curve),
@@ -53,7 +53,7 @@ pub enum Domain {
 }
 
 /// Light of one frame against the plate.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct FrameLight {
     /// What the gains are ratios of.
     pub domain: Domain,
@@ -90,7 +90,7 @@ impl FrameLight {
 }
 
 /// A measure, or why there is none.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum Told {
     /// The gain.
     Gain(Gain),
@@ -114,7 +114,7 @@ impl Told {
 }
 
 /// Why no gain can be told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub enum Why {
     /// No frame of the plate was given.
     NoPlate,
@@ -133,7 +133,7 @@ pub enum Why {
 }
 
 /// The gain of one channel.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Gain {
     /// Frame over plate, as one number for the picture, or for the patch if one is given.
     pub gain: f64,
@@ -151,7 +151,7 @@ pub struct Gain {
 
 /// Gain over the picture: `gain * (1 + ax * x + ay * y)`, x to the right and y down, both
 /// from -.5 to .5 of the measured picture.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Tilt {
     /// Gain at the centre.
     pub gain: f64,

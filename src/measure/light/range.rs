@@ -23,7 +23,7 @@ const LIGHT: f64 = 0.06;
 const OFFSET: f64 = 0.25;
 
 /// Which of the two the range differs in.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum RangeMixUp {
     /// The frame holds full-range codes, the plate narrow ones: gain 1.164, offset below 0.
     FrameIsFull {

@@ -8,7 +8,7 @@ use super::coded::{Levels, Model, tile_offs};
 use super::fit::{self, Fit, Ratio, Surface};
 
 /// Errors of a patch over an area, without and with its light corrected, in codes of 8 bits.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Visible {
     /// The plate put in as it is.
     pub as_shot: Error,
@@ -23,7 +23,7 @@ pub struct Visible {
 }
 
 /// Size of an error over an area, in codes of 8 bits.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize, serde::Deserialize)]
 pub struct Error {
     /// Mean of its amount.
     pub mean: f64,

@@ -8,7 +8,7 @@ use std::ops::Range;
 ///
 /// A bare wall cannot show how far the camera moved, but it can show that no movement changes
 /// what is seen there by more than so much.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct TileBound {
     /// Columns of the tile, in pixels of the frames measured.
     pub x: Range<usize>,

@@ -71,7 +71,7 @@ pub enum NoTemplate {
 }
 
 /// Where one frame lies against the plate.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct FrameMotion {
     /// The frame, file clock.
     pub frame: Frame,

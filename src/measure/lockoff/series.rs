@@ -23,7 +23,7 @@ impl Default for SteadyLimits {
 }
 
 /// What the camera did.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub enum Stand {
     /// It stood still within the limits.
     Locked,
@@ -37,7 +37,7 @@ pub enum Stand {
 }
 
 /// A sudden displacement.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Knock {
     /// The first frame displaced, file clock.
     pub frame: Frame,
@@ -50,7 +50,7 @@ pub struct Knock {
 /// The movement of a camera over a take, told apart. All figures in pixels of the frames
 /// measured, at the middle or the corner of the frame, whichever moves more; noise of the
 /// measure is taken off.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Steadiness {
     /// The whole in a word.
     pub stand: Stand,

@@ -17,7 +17,7 @@ pub struct FrameMasks {
 }
 
 /// The masks of many frames.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub struct MaskStore {
     size: (usize, usize),
     numbers: BTreeMap<Frame, usize>,

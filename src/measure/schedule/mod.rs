@@ -45,7 +45,7 @@ pub struct Wish<'a> {
 }
 
 /// One frame held against one plate.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 pub struct Row {
     /// The frame, file clock.
     pub frame: Frame,
@@ -60,7 +60,7 @@ pub struct Row {
 }
 
 /// Everything that was held against one plate.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub struct Gauge {
     /// The plate, file frames.
     pub plate: FrameRange,

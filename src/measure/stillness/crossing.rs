@@ -19,7 +19,7 @@ pub(super) const TRACK: usize = 5;
 const STRONG: usize = 3;
 
 /// What is asked of things that pass.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct CrossingLimits {
     /// A cell counts as a candidate beyond this many standard deviations. Ours: about one
     /// cell in 2,000 of pure grain.

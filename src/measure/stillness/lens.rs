@@ -11,7 +11,7 @@ const NOISE_IN_SLOPES: f64 = 0.22;
 
 /// A tile that has slopes: turns inner products into displacement along its two axes, each
 /// in units of the standard deviation that white noise of one code would cause.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 pub(super) struct Lens {
     /// First small tile and side, in small tiles.
     pub x: usize,

@@ -78,7 +78,7 @@ fn mostly_in(stretch: FrameRange, frames: &[FrameRange]) -> bool {
 }
 
 /// All that was found in a take.
-#[derive(Debug)]
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub struct StillnessMap {
     pub(super) patterns: Arc<Patterns>,
     pub(super) lenses: Vec<Lens>,

@@ -27,7 +27,7 @@ use std::sync::Arc;
 use window::{FEWEST, Told, WINDOW, Window};
 
 /// What counts as motion.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct StillnessLimits {
     /// Standard normal score beyond which a tile moves. Ours: one false tile in five million
     /// for each of its tests.
