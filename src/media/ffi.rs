@@ -328,6 +328,50 @@ pub(super) fn row(
     }
 }
 
+/// As [`row`], to be written to. The caller holds the only handle to the samples.
+pub(super) fn row_mut(
+    frame: &mut ff::frame::Video,
+    plane: usize,
+    y: usize,
+    rows: usize,
+    bytes: usize,
+) -> Option<&mut [u8]> {
+    if plane >= 4 || y >= rows {
+        return None;
+    }
+    // SAFETY: as in `row`; the frame is borrowed for writing and, being writable, shares its
+    // samples with no other.
+    unsafe {
+        let raw = frame.as_mut_ptr();
+        if c::av_frame_is_writable(raw) <= 0 {
+            return None;
+        }
+        let start = (*raw).data[plane];
+        let step = (*raw).linesize[plane] as isize;
+        if start.is_null() || step == 0 || bytes > step.unsigned_abs() {
+            return None;
+        }
+        Some(std::slice::from_raw_parts_mut(start.offset(step * y as isize), bytes))
+    }
+}
+
+/// Copies a frame with its samples, tags and side data.
+pub(super) fn copied(frame: &ff::frame::Video) -> Option<ff::frame::Video> {
+    let mut copy = ff::frame::Video::empty();
+    // SAFETY: both frames are alive; format and size are set before the samples get memory of
+    // their own, which is then of the same layout.
+    unsafe {
+        let (from, to) = (frame.as_ptr(), copy.as_mut_ptr());
+        (*to).format = (*from).format;
+        (*to).width = (*from).width;
+        (*to).height = (*from).height;
+        let done = c::av_frame_get_buffer(to, 0) >= 0
+            && c::av_frame_copy(to, from) >= 0
+            && c::av_frame_copy_props(to, from) >= 0;
+        done.then_some(copy)
+    }
+}
+
 /// Returns the palette of a frame with indexed colours: 256 native-endian ARGB numbers.
 pub(super) fn palette(frame: &ff::frame::Video) -> Option<Vec<u32>> {
     // SAFETY: an indexed frame holds 256 4-byte entries in its second plane.

@@ -78,6 +78,15 @@ impl Picture {
         ffi::row(&self.frame, plane, y, self.plane_height(plane), bytes)
     }
 
+    /// As [`Picture::row`], to be written to.
+    pub(super) fn row_mut(&mut self, plane: usize, y: usize) -> Option<&mut [u8]> {
+        if plane >= self.planes() {
+            return None;
+        }
+        let (rows, bytes) = (self.plane_height(plane), ffi::row_bytes(&self.frame, plane));
+        ffi::row_mut(&mut self.frame, plane, y, rows, bytes)
+    }
+
     /// Returns the colour tags of this picture.
     pub fn colour(&self) -> ColourTags {
         super::container::colour(&ffi::frame_tags(&self.frame).1)

@@ -1,0 +1,258 @@
+//! Samples of one component read and written in place, in the picture's own codes.
+//!
+//! Nothing is converted: what is written back unchanged is the same bytes, so a picture that
+//! is patched differs from its take only where the patch lies.
+
+use super::ffi::{self, Component};
+use super::picture::Picture;
+use half::f16;
+
+/// A copy of a picture whose samples may be changed.
+#[derive(Debug)]
+pub struct Retouched {
+    picture: Picture,
+}
+
+impl Picture {
+    /// Returns the number of components: Y', Cb, Cr or red, green, blue, then alpha; 0 for
+    /// layouts whose samples cannot be reached one by one (indexed colours, single bits,
+    /// sensor mosaics).
+    pub fn components(&self) -> usize {
+        let layout = self.layout();
+        let reached = !(layout.palette || layout.bitstream || layout.bayer);
+        if reached { layout.components.len() } else { 0 }
+    }
+
+    /// Returns width and height of a component in its own samples, and by how many bits it
+    /// is subsampled across and down.
+    pub fn component_size(&self, component: usize) -> (usize, usize, (u32, u32)) {
+        let layout = self.layout();
+        let halved = !layout.rgb && (component == 1 || component == 2);
+        let shift = if halved { layout.chroma_shift } else { (0, 0) };
+        let size = |pixels: u32, shift: u32| (pixels as usize).div_ceil(1 << shift);
+        (size(self.width(), shift.0), size(self.height(), shift.1), shift)
+    }
+
+    /// Returns the brightest code of a component; 1 for floating point.
+    pub fn component_peak(&self, component: usize) -> f32 {
+        let layout = self.layout();
+        let depth = layout.components.get(component).map_or(8, |found| found.depth);
+        if layout.float { 1.0 } else { ((1_u64 << depth.clamp(1, 16)) - 1) as f32 }
+    }
+
+    /// Reads the samples `x` of row `y` of a component to `out`: codes, or floating point as
+    /// it is. False, with `out` empty, where there are none.
+    pub fn samples(
+        &self,
+        component: usize,
+        y: usize,
+        x: std::ops::Range<usize>,
+        out: &mut Vec<f32>,
+    ) -> bool {
+        out.clear();
+        let (width, height, _) = self.component_size(component);
+        if component >= self.components() || y >= height || x.start > x.end || x.end > width {
+            return false;
+        }
+        let Some(found) = self.layout().components.get(component).copied() else { return false };
+        let Some(row) = self.row(found.plane, y) else { return false };
+        let form = Form::of(self, found);
+        let bytes = form.bytes;
+        let whole = x.clone().all(|x| row.len() >= found.offset + x * form.step + bytes);
+        if whole {
+            out.extend(x.map(|x| form.value(&row[found.offset + x * form.step..][..bytes])));
+        }
+        whole
+    }
+
+    /// Makes a copy whose samples may be changed; `None` without memory for it.
+    pub fn retouched(&self) -> Option<Retouched> {
+        let frame = ffi::copied(self.frame())?;
+        Picture::new(frame).map(|picture| Retouched { picture })
+    }
+}
+
+impl Retouched {
+    /// Writes samples of row `y` of a component from column `x` on, rounded to the nearest
+    /// code and held within the codes there are. False where they do not fit, with nothing
+    /// written.
+    pub fn put(&mut self, component: usize, y: usize, x: usize, values: &[f32]) -> bool {
+        let (width, height, _) = self.picture.component_size(component);
+        let fits = x.checked_add(values.len()).is_some_and(|end| end <= width) && y < height;
+        if component >= self.picture.components() || !fits {
+            return false;
+        }
+        let Some(found) = self.picture.layout().components.get(component).copied() else {
+            return false;
+        };
+        let form = Form::of(&self.picture, found);
+        let Some(row) = self.picture.row_mut(found.plane, y) else { return false };
+        let start = found.offset + x * form.step;
+        let end = start + values.len().saturating_sub(1) * form.step + form.bytes;
+        if values.is_empty() || end > row.len() {
+            return values.is_empty();
+        }
+        for (number, value) in values.iter().enumerate() {
+            let at = start + number * form.step;
+            form.put(*value, &mut row[at..at + form.bytes]);
+        }
+        true
+    }
+
+    /// Returns the picture as it is now.
+    pub fn picture(&self) -> &Picture {
+        &self.picture
+    }
+
+    /// Ends the retouching.
+    pub fn into_picture(self) -> Picture {
+        self.picture
+    }
+}
+
+/// How one sample lies in its bytes.
+#[derive(Debug, Clone, Copy)]
+struct Form {
+    bytes: usize,
+    step: usize,
+    shift: u32,
+    depth: u32,
+    big_endian: bool,
+    float: bool,
+}
+
+impl Form {
+    fn of(picture: &Picture, component: Component) -> Form {
+        let layout = picture.layout();
+        let bytes = match (layout.float, component.depth + component.shift) {
+            (true, _) => (component.depth as usize / 8).max(2),
+            (false, bits) if bits <= 8 => 1,
+            (false, bits) if bits <= 16 => 2,
+            _ => 4,
+        };
+        Form {
+            bytes,
+            step: component.step.max(bytes),
+            shift: component.shift,
+            depth: component.depth,
+            big_endian: layout.big_endian,
+            float: layout.float,
+        }
+    }
+
+    /// Reads the number in the bytes.
+    fn word(&self, bytes: &[u8]) -> u32 {
+        match (bytes, self.big_endian) {
+            ([a], _) => u32::from(*a),
+            ([a, b], true) => u32::from(u16::from_be_bytes([*a, *b])),
+            ([a, b], false) => u32::from(u16::from_le_bytes([*a, *b])),
+            ([a, b, c, d], true) => u32::from_be_bytes([*a, *b, *c, *d]),
+            ([a, b, c, d], false) => u32::from_le_bytes([*a, *b, *c, *d]),
+            _ => 0,
+        }
+    }
+
+    fn mask(&self) -> u32 {
+        (((1_u64 << self.depth.min(32)) - 1) << self.shift) as u32
+    }
+
+    fn value(&self, bytes: &[u8]) -> f32 {
+        let word = self.word(bytes);
+        match (self.float, self.bytes) {
+            (true, 4) => f32::from_bits(word),
+            (true, _) => f16::from_bits(word as u16).to_f32(),
+            (false, _) => ((word & self.mask()) >> self.shift) as f32,
+        }
+    }
+
+    fn put(&self, value: f32, bytes: &mut [u8]) {
+        let word = match (self.float, self.bytes) {
+            (true, 4) => value.to_bits(),
+            (true, _) => u32::from(f16::from_f32(value).to_bits()),
+            (false, _) => {
+                let peak = (1_u64 << self.depth.min(32)) - 1;
+                // A cast of a float saturates, and NaN becomes 0.
+                let code = ((value + 0.5).floor() as u64).min(peak) as u32;
+                // Other components may share the bytes.
+                self.word(bytes) & !self.mask() | code << self.shift
+            }
+        };
+        let big = word.to_be_bytes();
+        let little = word.to_le_bytes();
+        let count = bytes.len();
+        match self.big_endian {
+            true => bytes.copy_from_slice(&big[4 - count..]),
+            false => bytes.copy_from_slice(&little[..count]),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ffmpeg_next as ff;
+
+    fn blank(format: ff::format::Pixel) -> Picture {
+        let mut frame = ff::frame::Video::new(format, 18, 10);
+        for plane in 0..frame.planes() {
+            frame.data_mut(plane).fill(0x5a);
+        }
+        Picture::new(frame).unwrap()
+    }
+
+    #[test]
+    fn what_is_written_is_read_back_and_nothing_else_changes() {
+        use ff::format::Pixel;
+        for format in [
+            Pixel::YUV420P,
+            Pixel::YUV422P10LE,
+            Pixel::YUV444P12BE,
+            Pixel::YUVA444P16LE,
+            Pixel::GRAY10LE,
+            Pixel::RGB24,
+            Pixel::BGRA,
+            Pixel::RGB48BE,
+            Pixel::GBRP10LE,
+            Pixel::GBRPF32LE,
+            Pixel::P010LE,
+            Pixel::NV12,
+            Pixel::UYVY422,
+            Pixel::RGB565LE,
+            Pixel::X2RGB10LE,
+        ] {
+            let picture = blank(format);
+            let mut edited = picture.retouched().unwrap();
+            assert!(picture.components() > 0, "{format:?}");
+            for component in 0..picture.components() {
+                let (width, height, _) = picture.component_size(component);
+                let peak = picture.component_peak(component);
+                let wanted: Vec<f32> =
+                    [0.0, 0.25, 0.5, 1.0].map(|part: f32| (part * peak).round()).to_vec();
+                let (y, x) = (height - 1, width - 4);
+                assert!(edited.put(component, y, x, &wanted), "{format:?}");
+                let mut found = Vec::new();
+                assert!(edited.picture().samples(component, y, x..width, &mut found));
+                assert_eq!(found, wanted, "{format:?} {component}");
+                assert!(!edited.put(component, y, x + 1, &wanted));
+                assert!(!edited.picture().samples(component, height, 0..1, &mut found));
+                for y in 0..height {
+                    let until = if y + 1 == height { x } else { width };
+                    let (mut before, mut after) = (Vec::new(), Vec::new());
+                    assert!(picture.samples(component, y, 0..until, &mut before));
+                    assert!(edited.picture().samples(component, y, 0..until, &mut after));
+                    let same = before.iter().zip(&after).all(|(a, b)| a.to_bits() == b.to_bits());
+                    assert!(same, "{format:?} {component} row {y}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn codes_past_the_ends_are_held() {
+        let mut edited = blank(ff::format::Pixel::YUV422P10LE).retouched().unwrap();
+        assert!(edited.put(0, 0, 0, &[-3.0, 1e9, f32::NAN, 512.49, 512.5]));
+        let mut found = Vec::new();
+        assert!(edited.picture().samples(0, 0, 0..5, &mut found));
+        assert_eq!(found, [0.0, 1023.0, 0.0, 512.0, 513.0]);
+    }
+}
