@@ -405,6 +405,21 @@ pub(super) fn set_decoding(
     }
 }
 
+/// Tells the decoder whether to leave colour out of the packets it is given from now on.
+pub(super) fn leave_out_colour(decoder: &mut ff::decoder::Video, without: bool) {
+    // SAFETY: the context is alive and not shared: between two calls of the library no thread
+    // of the decoder reads this context's flags; threads have their own copy, made when they
+    // are given a packet.
+    unsafe {
+        let raw = decoder.as_mut_ptr();
+        if without {
+            (*raw).flags |= c::AV_CODEC_FLAG_GRAY as i32;
+        } else {
+            (*raw).flags &= !(c::AV_CODEC_FLAG_GRAY as i32);
+        }
+    }
+}
+
 /// Names a tag; the library's word for "nothing said" is none.
 fn tag(name: *const c_char) -> Option<String> {
     text(name).filter(|name| name != "unknown" && name != "unspecified")

@@ -24,7 +24,7 @@ use std::sync::Arc;
 /// plane: their soft edge.
 const AROUND: usize = 2;
 
-/// Every how many frames each colour's light is measured: colour drifts with the sun and the
+/// Every how many frames of a run each colour's light is measured: colour drifts with the sun and the
 /// iris, luma is measured in every frame. Ours: it costs ten times as much.
 const COLOUR_EVERY: u64 = 8;
 
@@ -39,6 +39,8 @@ const SUSPECTS: usize = 3;
 /// Shows every frame to the measures of every plate.
 pub(super) struct GaugeReader<'a> {
     range: FrameRange,
+    /// The runs that are read.
+    runs: Vec<FrameRange>,
     info: &'a MediaInfo,
     source: LumaSource,
     encoding: Encoding,
@@ -242,6 +244,7 @@ impl<'a> GaugeReader<'a> {
             plates.into_iter().map(|plate| Against::new(plate, source.mid_size(), area)).collect();
         Ok(Self {
             range: all.iter().copied().reduce(joined).unwrap_or_default(),
+            runs: all.to_vec(),
             info,
             source,
             encoding,
@@ -265,12 +268,17 @@ impl FrameReader for GaugeReader<'_> {
         self.range
     }
 
+    fn wants_colour(&self, frame: Frame) -> bool {
+        let run = self.runs.iter().find(|run| run.holds(frame));
+        run.is_some_and(|run| (frame.0 - run.start.0) as u64 % COLOUR_EVERY == 0)
+    }
+
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
         let luma = Encoding { matrix: None, ..self.encoding };
         let read = self.codes.read(picture, &luma);
         let codes = Some(&self.codes).filter(|_| read);
-        let of_colour = self.seen.is_multiple_of(COLOUR_EVERY);
+        let of_colour = self.wants_colour(frame);
         let read = of_colour && self.colours.read(picture, &self.encoding);
         let colours = Some(&self.colours).filter(|_| read);
         for against in &mut self.against {

@@ -88,6 +88,10 @@ impl FrameReader for SurveyReader<'_> {
         self.whole
     }
 
+    fn wants_colour(&self, _frame: Frame) -> bool {
+        false
+    }
+
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
         if let Err(io) = self.small.add(&self.source.planes.small) {
