@@ -21,10 +21,12 @@ pub(super) fn prepare() {
 }
 
 /// Opens a local file for demuxing. Only local files and the named formats are opened, so a
-/// playlist cannot make the program fetch anything.
+/// playlist cannot make the program fetch anything. With `probe` the first packets are read,
+/// and decoded, for what the header does not say.
 pub(super) fn open_input(
     path: &Path,
     formats: &str,
+    probe: bool,
 ) -> Result<ff::format::context::Input, ff::Error> {
     let mut url = b"file:".to_vec();
     url.extend_from_slice(path.as_os_str().as_encoded_bytes());
@@ -44,7 +46,10 @@ pub(super) fn open_input(
         if opened < 0 {
             return Err(ff::Error::from(opened));
         }
-        let known = c::avformat_find_stream_info(context, std::ptr::null_mut());
+        let known = match probe {
+            true => c::avformat_find_stream_info(context, std::ptr::null_mut()),
+            false => 0,
+        };
         if known < 0 {
             c::avformat_close_input(&mut context);
             return Err(ff::Error::from(known));

@@ -170,6 +170,10 @@ struct Decoding {
     stream: usize,
     threads: u32,
     intra_only: bool,
+    /// The decoder needs nothing but its packets.
+    plain: bool,
+    /// Nothing was read since the file was opened.
+    at_head: bool,
     /// Colour can be left out.
     luma_alone: bool,
     clock: Clock,
@@ -191,6 +195,19 @@ struct Decoding {
     blame: Option<ff::Error>,
 }
 
+fn reopened(
+    path: &std::path::Path,
+    stream: usize,
+    name: &str,
+    plain: bool,
+) -> Result<Input, Faults> {
+    if plain {
+        container::reopen_unprobed(path, stream, name)
+    } else {
+        container::reopen(path, stream, name)
+    }
+}
+
 /// What came out of the decoder.
 enum Out {
     Frame(ff::frame::Video),
@@ -202,7 +219,8 @@ impl Decoding {
     fn open(media: &Media, stream: usize, clock: Clock) -> Result<Decoding, Faults> {
         let path = media.path().to_path_buf();
         let name = media.info.name.clone();
-        let input = container::reopen(&path, stream, &name)?;
+        let plain = LUMA_ALONE.contains(&media.info.codec.as_str());
+        let input = reopened(&path, stream, &name, plain)?;
         let video = input.stream(stream).ok_or_else(|| changed(&name))?;
         let threads = media.options.threads;
         let decoder = open_decoder(&video, threads, true)
@@ -213,8 +231,9 @@ impl Decoding {
             checked: false,
             threads,
             intra_only: ffi::stream_tags(&video).intra_only,
-            luma_alone: LUMA_ALONE.contains(&media.info.codec.as_str())
-                && media.info.pixel_format.starts_with("yuv"),
+            plain,
+            luma_alone: plain && media.info.pixel_format.starts_with("yuv"),
+            at_head: true,
             clock,
             decoder,
             name,
@@ -248,6 +267,7 @@ impl Decoding {
         let (mut at, mut step) = (from, 1_i64);
         while at > 0 {
             self.forget();
+            self.at_head = false;
             if ffi::seek_back(&mut self.input, self.stream, self.clock.pts(at)).is_ok()
                 && let Some(packet) = next_packet(&mut self.input, self.stream)
                 && packet.is_key()
@@ -268,7 +288,10 @@ impl Decoding {
     /// Goes to the head of the file, by opening it again: the one way that is exact for
     /// every container, negative time stamps and hidden samples included.
     fn rewind(&mut self) -> Result<(), Faults> {
-        self.input = container::reopen(&self.path, self.stream, &self.name)?;
+        if self.at_head {
+            return Ok(());
+        }
+        self.input = reopened(&self.path, self.stream, &self.name, self.plain)?;
         self.forget();
         self.key = None;
         Ok(())
@@ -409,6 +432,7 @@ impl Decoding {
 
     /// Gives the decoder one packet, or the end of the file.
     fn feed(&mut self, colour: &dyn Fn(Frame) -> bool) -> Result<(), ff::Error> {
+        self.at_head = false;
         let packet = self.held.take().or_else(|| next_packet(&mut self.input, self.stream));
         match &packet {
             Some(packet) => {
