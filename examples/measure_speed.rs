@@ -9,6 +9,10 @@ use platesmith::time::FrameRange;
 use std::path::Path;
 use std::time::Instant;
 
+/// As the program itself has it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let numbers: Vec<i64> = arguments.iter().skip(1).filter_map(|text| text.parse().ok()).collect();

@@ -3,7 +3,7 @@
 //! shadow, green for actors.
 
 use platesmith::measure::lockoff::SteadyLimits;
-use platesmith::measure::schedule::{Wish, gauge};
+use platesmith::measure::schedule::{Kept, Wish, gauge};
 use platesmith::measure::transfer::Encoding;
 use platesmith::media::{OpenOptions, open_with};
 use platesmith::time::{Frame, FrameRange};
@@ -41,7 +41,7 @@ fn draw(
         steady: SteadyLimits::default(),
         area: None,
     };
-    let gauges = gauge(&wish, &mut |_| ())?;
+    let gauges = gauge(&wish, Kept::default(), &mut |_| ())?;
     for gauge in &gauges {
         let (width, height) = gauge.masks.size();
         for frame in (whole.start.0..whole.end.0).step_by(every as usize) {

@@ -294,3 +294,72 @@ fn every_image_file_is_the_one_the_program_shows(#[case] name: &str, #[case] for
     let media = platesmith::media::open_with(&path(folder.path(), name), options).expect("opens");
     check(&media, &sums, name);
 }
+
+/// Looks at the colour of every third frame only.
+struct SomeColour {
+    range: FrameRange,
+    lumas: Vec<Vec<u16>>,
+    colours: Vec<Option<Vec<u16>>>,
+}
+
+impl FrameReader for SomeColour {
+    fn range(&self) -> FrameRange {
+        self.range
+    }
+
+    fn wants_colour(&self, frame: Frame) -> bool {
+        frame.0 % 3 == 0
+    }
+
+    fn see(&mut self, _frame: Frame, picture: &Picture) -> Result<(), platesmith::error::Faults> {
+        let (mut luma, mut colour) = (Vec::new(), Vec::new());
+        assert!(picture.luma_u16(&mut luma));
+        self.lumas.push(luma);
+        let found = picture.component_u16(1, &mut colour).is_some();
+        self.colours.push(found.then_some(colour));
+        Ok(())
+    }
+}
+
+#[rstest::rstest]
+#[case("a.mov", &["-c:v", "prores_ks"], true)]
+#[case("b.mov", &["-c:v", "prores_ks", "-profile:v", "4444", "-pix_fmt", "yuva444p10le"], true)]
+#[case("c.mxf", &["-c:v", "dnxhd", "-profile:v", "dnxhr_hqx", "-pix_fmt", "yuv422p10le"], true)]
+#[case("d.mov", &["-c:v", "dnxhd", "-profile:v", "dnxhr_444", "-pix_fmt", "gbrp10le"], false)]
+#[case("e.mov", &["-c:v", "libx264", "-preset", "ultrafast"], false)]
+fn what_nobody_looks_at_changes_nothing_that_is_looked_at(
+    #[case] name: &str,
+    #[case] coding: &[&str],
+    #[case] leaves_out: bool,
+) {
+    let Some(folder) = folder() else { return };
+    assert!(make(folder.path(), name, coding), "{name}");
+    let media = opened(&path(folder.path(), name));
+    // Sound may end a little before the fiftieth frame.
+    let count = media.info().frames as usize;
+    for start in [0, 7] {
+        let range = FrameRange::new(start, count as i64);
+        let new = || SomeColour { range, lumas: Vec::new(), colours: Vec::new() };
+        let mut some = new();
+        media.read(&[range], &mut [&mut some]).expect("frames");
+        let all: Vec<(Vec<u16>, Vec<u16>)> = {
+            let mut frames = media.frames(range).expect("frames");
+            let mut all = Vec::new();
+            while let Some(Ok((_, picture))) = frames.next_frame() {
+                let (mut luma, mut colour) = (Vec::new(), Vec::new());
+                assert!(picture.luma_u16(&mut luma));
+                assert!(picture.component_u16(1, &mut colour).is_some());
+                all.push((luma, colour));
+            }
+            all
+        };
+        let length = count - start as usize;
+        assert_eq!((some.lumas.len(), all.len()), (length, length));
+        for (at, (luma, colour)) in all.iter().enumerate() {
+            assert!(some.lumas[at] == *luma, "{name} {at}");
+            let wanted = (start as usize + at).is_multiple_of(3);
+            assert_eq!(some.colours[at].is_some(), wanted || !leaves_out, "{name} {at}");
+            assert!(some.colours[at].as_ref().is_none_or(|seen| seen == colour), "{name} {at}");
+        }
+    }
+}

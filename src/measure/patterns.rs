@@ -556,15 +556,24 @@ impl Window {
 
     fn of(&self, plane: &[f32]) -> [f32; AREA] {
         let mut out = [0.0; AREA];
-        self.each(|at| {
-            out[at] = plane[(self.top + at / TILE) * self.width + self.left + at % TILE];
-        });
+        let wide = self.right - self.left;
+        for (row, out) in out.chunks_exact_mut(TILE).take(self.bottom - self.top).enumerate() {
+            let from = (self.top + row) * self.width + self.left;
+            out[..wide].copy_from_slice(&plane[from..from + wide]);
+        }
         out
     }
 }
 
+/// Inner product; eight sums side by side, added up in a fixed order.
 fn dot(a: &[f32; AREA], b: &[f32; AREA]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum()
+    let mut lanes = [0.0_f64; 8];
+    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+        for (lane, (a, b)) in lanes.iter_mut().zip(a.iter().zip(b)) {
+            *lane += f64::from(*a) * f64::from(*b);
+        }
+    }
+    lanes.iter().sum()
 }
 
 fn packed_values(values: &[f32; AREA]) -> (f32, [i8; AREA]) {

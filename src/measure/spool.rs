@@ -55,8 +55,10 @@ impl Spool {
     ///
     /// As the system says.
     pub fn read(&mut self, number: usize, out: &mut Vec<u8>) -> std::io::Result<bool> {
-        out.clear();
-        let Some(start) = self.starts.get(number).copied() else { return Ok(false) };
+        let Some(start) = self.starts.get(number).copied() else {
+            out.clear();
+            return Ok(false);
+        };
         let end = self.starts.get(number + 1).copied().unwrap_or(self.end);
         self.go_to(start)?;
         out.resize(usize::try_from(end - start).unwrap_or(0), 0);

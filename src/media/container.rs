@@ -99,10 +99,12 @@ pub(super) fn said(why: &std::io::Error) -> String {
 
 /// Opens a container for demuxing.
 pub(super) fn open_input(path: &Path, file: &str) -> Result<Input, Faults> {
-    ffi::open_input(path, FORMATS).map_err(|why| {
-        let (fault, remedy) = not_media(path, why);
-        Faults::one(file, "", fault, remedy)
-    })
+    ffi::open_input(path, FORMATS, true).map_err(|why| refused(path, file, why))
+}
+
+fn refused(path: &Path, file: &str, why: ff::Error) -> Faults {
+    let (fault, remedy) = not_media(path, why);
+    Faults::one(file, "", fault, remedy)
 }
 
 /// Guesses from the first bytes why a file did not open.
@@ -372,10 +374,23 @@ fn timecode_track(path: &Path, input: &Input) -> Option<TimecodeTrack> {
         .streams()
         .map(|s| (s.index(), ffi::stream_tags(&s)))
         .find(|(_, tags)| &tags.codec_tag == b"tmcd")?;
-    let mut second = ffi::open_input(path, FORMATS).ok()?;
+    let mut second = ffi::open_input(path, FORMATS, true).ok()?;
     ffi::keep_streams(&mut second, &[index]);
     let packet = scan::next_packet(&mut second, index)?;
     TimecodeTrack::read(&tags, packet.data()?)
+}
+
+/// As [`reopen`] without a look at the first packets: for codecs whose decoder needs nothing
+/// from them. The look decodes a picture.
+pub(super) fn reopen_unprobed(path: &Path, stream: usize, file: &str) -> Result<Input, Faults> {
+    let opened = ffi::open_input(path, FORMATS, false);
+    let mut input = opened.map_err(|why| refused(path, file, why))?;
+    if input.stream(stream).is_none() {
+        // A container that names its streams in its packets.
+        return reopen(path, stream, file);
+    }
+    ffi::keep_streams(&mut input, &[stream]);
+    Ok(input)
 }
 
 /// Opens the input again for a reader.

@@ -21,10 +21,12 @@ pub(super) fn prepare() {
 }
 
 /// Opens a local file for demuxing. Only local files and the named formats are opened, so a
-/// playlist cannot make the program fetch anything.
+/// playlist cannot make the program fetch anything. With `probe` the first packets are read,
+/// and decoded, for what the header does not say.
 pub(super) fn open_input(
     path: &Path,
     formats: &str,
+    probe: bool,
 ) -> Result<ff::format::context::Input, ff::Error> {
     let mut url = b"file:".to_vec();
     url.extend_from_slice(path.as_os_str().as_encoded_bytes());
@@ -44,7 +46,10 @@ pub(super) fn open_input(
         if opened < 0 {
             return Err(ff::Error::from(opened));
         }
-        let known = c::avformat_find_stream_info(context, std::ptr::null_mut());
+        let known = match probe {
+            true => c::avformat_find_stream_info(context, std::ptr::null_mut()),
+            false => 0,
+        };
         if known < 0 {
             c::avformat_close_input(&mut context);
             return Err(ff::Error::from(known));
@@ -446,6 +451,21 @@ pub(super) fn set_decoding(
             (*raw).err_recognition |= c::AV_EF_EXPLODE;
         }
         (*raw).pkt_timebase = time_base.into();
+    }
+}
+
+/// Tells the decoder whether to leave colour out of the packets it is given from now on.
+pub(super) fn leave_out_colour(decoder: &mut ff::decoder::Video, without: bool) {
+    // SAFETY: the context is alive and not shared: between two calls of the library no thread
+    // of the decoder reads this context's flags; threads have their own copy, made when they
+    // are given a packet.
+    unsafe {
+        let raw = decoder.as_mut_ptr();
+        if without {
+            (*raw).flags |= c::AV_CODEC_FLAG_GRAY as i32;
+        } else {
+            (*raw).flags &= !(c::AV_CODEC_FLAG_GRAY as i32);
+        }
     }
 }
 

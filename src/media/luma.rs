@@ -157,11 +157,8 @@ fn word_row(
     if component.step == 2 && !big_endian {
         // The usual case, kept plain so that it is done several samples at a time.
         let words = &row[..row.len().min(width * 2)];
-        let before = out.len();
-        out.resize(before + words.len() / 2, 0);
-        for (value, word) in out[before..].iter_mut().zip(words.chunks_exact(2)) {
-            *value = (u16::from_le_bytes([word[0], word[1]]) >> shift) & mask;
-        }
+        let value = |word: &[u8]| (u16::from_le_bytes([word[0], word[1]]) >> shift) & mask;
+        out.extend(words.chunks_exact(2).map(value));
         return;
     }
     let step = component.step.max(2);

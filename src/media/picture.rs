@@ -26,6 +26,13 @@ impl Picture {
         (picture.width() > 0 && picture.height() > 0).then_some(picture)
     }
 
+    /// Leaves luma alone: the decoder was told not to fill the other planes.
+    pub(super) fn luma_alone(mut self) -> Picture {
+        self.layout.components.truncate(1);
+        self.layout.planes = self.layout.planes.min(1);
+        self
+    }
+
     /// Returns the width in pixels.
     pub fn width(&self) -> u32 {
         self.frame.width()

@@ -10,6 +10,12 @@ pub trait FrameReader {
     /// Returns the frames it wants (file clock).
     fn range(&self) -> FrameRange;
 
+    /// Tells whether it looks at the colour of a frame. The answer is asked for more than
+    /// once, some frames ahead. Pictures whose colour nobody wants may come without it.
+    fn wants_colour(&self, _frame: Frame) -> bool {
+        true
+    }
+
     /// Takes one frame. It gets every frame of its range that is read, once, in order.
     ///
     /// # Errors
@@ -53,7 +59,11 @@ impl Media {
                 None => frames.insert(super::frames::Frames::from_head(self)?),
             };
             frames.go_to(run)?;
-            while let Some(next) = frames.next_frame() {
+            loop {
+                let wanted = |frame: Frame| {
+                    readers.iter().any(|one| one.range().holds(frame) && one.wants_colour(frame))
+                };
+                let Some(next) = frames.next_frame_in(&wanted) else { break };
                 let (frame, picture) = next?;
                 for reader in readers.iter_mut().filter(|reader| reader.range().holds(frame)) {
                     reader.see(frame, &picture)?;

@@ -7,7 +7,7 @@ use crate::error::Faults;
 use crate::measure::Mask;
 use crate::measure::boom::{Edge, Say};
 use crate::measure::lockoff::{Stand, Steadiness, SteadyLimits};
-use crate::measure::schedule::{Gauge, Survey, Wish, gauge, survey};
+use crate::measure::schedule::{Gauge, Kept, Survey, Wish, gauge, survey};
 use crate::measure::transfer::Encoding;
 use crate::media::Media;
 use crate::settings::Settings;
@@ -92,7 +92,8 @@ fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, F
     if claimed.is_empty() {
         return searched(asked, &frames, Vec::new(), tell);
     }
-    let gauges = gauged(asked, &nearest(&claimed, &frames), &frames, None, tell)?;
+    let plates = nearest(&claimed, &frames);
+    let gauges = gauged(asked, &plates, &frames, None, Kept::default(), tell)?;
     let boom = booms(&gauges);
     // A boom that is noted and not seen may hang in the plate itself.
     let noted = asked.boom.iter().flat_map(|boom| frames.iter().map(|run| run.overlap(*boom)));
@@ -155,14 +156,14 @@ fn searched(
     disagreements: Vec<(String, FrameRange)>,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Looked, Faults> {
-    let Survey { found, lock_off, camera, .. } =
+    let Survey { found, lock_off, camera, kept, .. } =
         survey(asked.media, &asked.plates, asked.edge, &steady(asked.settings), tell)?;
     let plates = nearest(&found.plates, frames);
     let gauges = if plates.is_empty() {
         Vec::new()
     } else {
         let patched: Vec<FrameRange> = near_boom(&found.booms, frames, asked.settings);
-        gauged(asked, &plates, &patched, Some(found.region.grown(AROUND)), tell)?
+        gauged(asked, &plates, &patched, Some(found.region.grown(AROUND)), kept, tell)?
     };
     Ok(Looked {
         beyond: beyond(&gauges),
@@ -202,6 +203,7 @@ fn gauged(
     plates: &[FrameRange],
     frames: &[FrameRange],
     area: Option<Mask>,
+    kept: Kept,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Vec<Gauge>, Faults> {
     let wish = Wish {
@@ -212,7 +214,7 @@ fn gauged(
         steady: steady(asked.settings),
         area,
     };
-    gauge(&wish, tell)
+    gauge(&wish, kept, tell)
 }
 
 /// How the codes of the take are meant: as tagged, or as the settings say.

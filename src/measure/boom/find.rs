@@ -1,6 +1,6 @@
 //! Plates and boom spans that nobody logged.
 
-use super::blobs::Window;
+use super::blobs::{CLEAN, Window};
 use super::limits::FinderLimits;
 use super::reference::{Compared, Reference, ReferenceSum, Steps};
 use super::restless;
@@ -143,6 +143,34 @@ fn file_range(range: &Range<usize>) -> FrameRange {
     FrameRange::new(range.start as i64, range.end as i64)
 }
 
+/// References are looked at by so many threads. Ours: the least of processors in use.
+const WORKERS: usize = 2;
+
+/// Frames that are read ahead together.
+const BATCH: usize = 16;
+
+/// What hung in the picture against one reference.
+#[derive(Default)]
+struct Followed {
+    tracker: Tracker,
+    /// One number for each frame.
+    counts: Vec<f32>,
+    compared: Compared,
+}
+
+impl Followed {
+    fn see(
+        &mut self,
+        reference: &Reference,
+        (frame, plane, blocks): (usize, &Plane, &BlockMeans),
+        steps: Steps,
+        manner: Manner,
+    ) {
+        reference.compare(plane, blocks, steps, &mut self.compared);
+        self.tracker.see(frame, plane, &self.compared, manner);
+    }
+}
+
 /// One lock-off.
 struct Search<'a> {
     take: &'a mut SmallTake,
@@ -161,9 +189,9 @@ impl Search<'_> {
         let references = self.references(&windows)?;
         let mut unconfirmed = false;
         for steps in self.limits.steps {
-            let trackers = self.follow(&references, steps, |_, _, _| ())?;
+            let followed = self.follow(&references, steps, |_| 0.0)?;
             let hypotheses: Vec<Hypothesis> =
-                trackers.iter().map(|tracker| self.hypothesis(&tracker.done)).collect();
+                followed.iter().map(|one| self.hypothesis(&one.tracker.done)).collect();
             for best in ranked(hypotheses) {
                 if self.confirm(&best, steps, found)? {
                     return Ok(Say::Booms);
@@ -252,27 +280,54 @@ impl Search<'_> {
         Ok(references)
     }
 
-    /// Follows what hangs in the picture against each reference, over all frames.
+    /// Follows what hangs in the picture against each reference, over all frames; with each
+    /// goes what `count` makes of its frames.
+    ///
+    /// References know nothing of each other, so they are shared out: what comes out does not
+    /// depend on how.
     fn follow(
         &mut self,
         references: &[Reference],
         steps: Steps,
-        mut see: impl FnMut(usize, usize, &Compared),
-    ) -> std::io::Result<Vec<Tracker>> {
-        let mut trackers: Vec<Tracker> = references.iter().map(|_| Tracker::default()).collect();
+        count: impl Fn(&Compared) -> f32 + Sync,
+    ) -> std::io::Result<Vec<Followed>> {
         let manner = self.manner();
-        let (mut plane, mut compared) = (Plane::default(), Compared::default());
-        for frame in self.span.clone() {
-            self.take.read(frame, &mut plane)?;
-            let blocks = BlockMeans::of(&plane);
-            for (at, (reference, tracker)) in references.iter().zip(&mut trackers).enumerate() {
-                reference.compare(&plane, &blocks, steps, &mut compared);
-                tracker.see(frame, &plane, &compared, manner);
-                see(frame, at, &compared);
-            }
+        let mut all: Vec<Followed> = references.iter().map(|_| Followed::default()).collect();
+        let share = references.len().div_ceil(WORKERS).max(1);
+        let mut batch = Vec::new();
+        for from in self.span.clone().step_by(BATCH) {
+            let frames = from..(from + BATCH).min(self.span.end);
+            self.read_batch(frames, &mut batch)?;
+            let (batch, count) = (&batch, &count);
+            std::thread::scope(|scope| {
+                for (own, followed) in references.chunks(share).zip(all.chunks_mut(share)) {
+                    scope.spawn(move || {
+                        for (reference, followed) in own.iter().zip(followed) {
+                            for (frame, plane, blocks) in batch {
+                                followed.see(reference, (*frame, plane, blocks), steps, manner);
+                                followed.counts.push(count(&followed.compared));
+                            }
+                        }
+                    });
+                }
+            });
         }
-        trackers.iter_mut().for_each(Tracker::finish);
-        Ok(trackers)
+        all.iter_mut().for_each(|followed| followed.tracker.finish());
+        Ok(all)
+    }
+
+    fn read_batch(
+        &mut self,
+        frames: Range<usize>,
+        batch: &mut Vec<(usize, Plane, BlockMeans)>,
+    ) -> std::io::Result<()> {
+        batch.truncate(frames.len());
+        batch.resize_with(frames.len(), Default::default);
+        for (frame, (number, plane, blocks)) in frames.zip(batch) {
+            self.take.read(frame, plane)?;
+            (*number, *blocks) = (frame, BlockMeans::of(plane));
+        }
+        Ok(())
     }
 
     fn manner(&self) -> Manner {
@@ -365,16 +420,17 @@ impl Search<'_> {
         }
         let references = self.references(&windows)?;
         let region = best.region.clone();
-        let mut shares: Vec<Vec<f32>> = vec![vec![0.0; self.span.len()]; references.len()];
         let (first, count) = (self.span.start, region.count().max(1) as f32);
         let width = region.width();
-        let trackers = self.follow(&references, steps, |frame, at, compared| {
-            let held = region.pixels().filter(|(x, y)| compared.levels[y * width + x] != 0).count();
-            shares[at][frame - first] = held as f32 / count;
+        let pixels: Vec<usize> = region.pixels().map(|(x, y)| y * width + x).collect();
+        let followed = self.follow(&references, steps, |compared| {
+            let held = pixels.iter().filter(|at| compared.levels[**at] != CLEAN).count();
+            held as f32 / count
         })?;
-        let agreed: Vec<(usize, Hypothesis)> = trackers
+        let shares: Vec<&[f32]> = followed.iter().map(|one| &one.counts[..]).collect();
+        let agreed: Vec<(usize, Hypothesis)> = followed
             .iter()
-            .map(|tracker| self.hypothesis(&tracker.done))
+            .map(|one| self.hypothesis(&one.tracker.done))
             .enumerate()
             .filter(|(_, other)| likeness(&best.spans, &other.spans) >= limits.agreement)
             .collect();

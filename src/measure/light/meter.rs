@@ -94,13 +94,17 @@ impl Meter {
 
     /// Measures one frame. Frames are given in order.
     pub fn measure(&mut self, codes: &Codes) -> FrameLight {
-        let blocks = Blocks::of(codes, self.encoding.range);
-        self.depth = codes.depth;
+        self.measure_blocks(&Blocks::of(codes, self.encoding.range), codes.depth)
+    }
+
+    /// As [`Meter::measure`] from blocks in the meter's range, of codes of `depth` bits.
+    pub fn measure_blocks(&mut self, blocks: &Blocks, depth: u32) -> FrameLight {
+        self.depth = depth;
         self.frames += 1;
         match self.meter() {
             Some(meter) => {
-                let light = meter.measure(&blocks);
-                self.ask(&blocks, &light);
+                let light = meter.measure(blocks);
+                self.ask(blocks, &light);
                 light
             }
             None => FrameLight::without_plate(self.encoding.curve, blocks.channels.len()),

@@ -117,28 +117,94 @@ impl Counts {
 /// Pixels that are bright with darkness close on both sides along a row or a column: strokes.
 fn lit(frame: &View<'_, f32>, limits: &TextLimits) -> Mask {
     let (width, height) = (frame.width(), frame.height());
-    let data = frame.data();
-    // No stroke is wider than this: a quarter of the tallest line.
-    let wide = ((limits.height.1 * height as f64) / 4.0).ceil().clamp(3.0, 16.0) as usize;
-    Mask::from_fn(width, height, |x, y| {
-        let value = data[y * width + x];
-        if value < limits.bright_codes {
-            return false;
+    let wide = widest(height, limits);
+    let columns = Darkest::along_columns(frame, wide);
+    let (mut row_least, mut scratch) = (Vec::new(), Vec::new());
+    let mut mask = Mask::new(width, height);
+    let mut strokes = vec![false; width];
+    for (y, row) in frame.data().chunks_exact(width.max(1)).enumerate() {
+        if !row.iter().fold(false, |any, value| any | (*value >= limits.bright_codes)) {
+            continue;
         }
-        let dark = |at: Option<&f32>| at.is_some_and(|other| value - other >= limits.edge_codes);
-        let across = |step: usize, ahead: bool| {
-            let column = if ahead { x.checked_add(step) } else { x.checked_sub(step) };
-            dark(column.filter(|x| *x < width).and_then(|x| data.get(y * width + x)))
-        };
-        let down = |step: usize, ahead: bool| {
-            let row = if ahead { y.checked_add(step) } else { y.checked_sub(step) };
-            dark(row.filter(|y| *y < height).and_then(|y| data.get(y * width + x)))
-        };
-        let both = |look: &dyn Fn(usize, bool) -> bool| {
-            [false, true].iter().all(|ahead| (1..=wide).any(|step| look(step, *ahead)))
-        };
-        both(&across) || both(&down)
-    })
+        least_of_runs(row, wide, &mut row_least, &mut scratch);
+        let (left, right) = (&row_least[..width], &row_least[wide + 1..]);
+        let (above, below) = columns.around(y);
+        let sides = left.iter().zip(right).zip(above.iter().zip(below));
+        for ((stroke, value), ((left, right), (above, below))) in
+            strokes.iter_mut().zip(row).zip(sides)
+        {
+            let dark = |other: &f32| value - other >= limits.edge_codes;
+            *stroke = (*value >= limits.bright_codes)
+                & ((dark(left) & dark(right)) | (dark(above) & dark(below)));
+        }
+        let lit = strokes.iter().enumerate().filter(|(_, stroke)| **stroke);
+        lit.for_each(|(x, _)| mask.set(x, y));
+    }
+    mask
+}
+
+/// No stroke is wider than this: a quarter of the tallest line.
+fn widest(height: usize, limits: &TextLimits) -> usize {
+    ((limits.height.1 * height as f64) / 4.0).ceil().clamp(3.0, 16.0) as usize
+}
+
+/// Writes the least of every run of `wide` values of a row that has `wide` values beyond
+/// each end, which are never least: run `at` ends before value `at` of the row.
+fn least_of_runs(row: &[f32], wide: usize, out: &mut Vec<f32>, scratch: &mut Vec<f32>) {
+    scratch.clear();
+    scratch.resize(wide, f32::INFINITY);
+    scratch.extend_from_slice(row);
+    scratch.resize(row.len() + 2 * wide, f32::INFINITY);
+    let mut reach = 1;
+    while reach < wide {
+        // A run of `reach`, and another that begins `step` later, are one of `reach + step`.
+        let step = reach.min(wide - reach);
+        let count = scratch.len() - step;
+        out.clear();
+        out.extend(scratch[..count].iter().zip(&scratch[step..]).map(|(a, b)| a.min(*b)));
+        std::mem::swap(out, scratch);
+        reach += step;
+    }
+    std::mem::swap(out, scratch);
+}
+
+/// The least of every run of rows, column by column.
+struct Darkest {
+    width: usize,
+    wide: usize,
+    /// Run `at` ends before row `at` of the frame.
+    least: Vec<f32>,
+}
+
+impl Darkest {
+    fn along_columns(frame: &View<'_, f32>, wide: usize) -> Darkest {
+        let width = frame.width();
+        let beyond = wide * width;
+        let mut least = Vec::with_capacity(frame.data().len() + 2 * beyond);
+        least.resize(beyond, f32::INFINITY);
+        least.extend_from_slice(frame.data());
+        least.resize(frame.data().len() + 2 * beyond, f32::INFINITY);
+        let mut reach = 1;
+        while reach < wide {
+            let step = reach.min(wide - reach);
+            // Row by row from above: a row is written after the last time it is read.
+            let count = least.len() - step * width;
+            for from in (0..count).step_by(width.max(1)) {
+                let (head, tail) = least.split_at_mut(from + step * width);
+                let (head, tail) = (&mut head[from..from + width], &tail[..width]);
+                head.iter_mut().zip(tail).for_each(|(a, b)| *a = a.min(*b));
+            }
+            least.truncate(count);
+            reach += step;
+        }
+        Darkest { width, wide, least }
+    }
+
+    /// The least above and below each pixel of a row.
+    fn around(&self, y: usize) -> (&[f32], &[f32]) {
+        let row = |at: usize| &self.least[at * self.width..(at + 1) * self.width];
+        (row(y), row(y + self.wide + 1))
+    }
 }
 
 /// Bounds of the connected parts of a set.
@@ -250,5 +316,44 @@ impl Seen<'_> {
         let wavered: u64 = at.iter().map(|at| u64::from(self.counts.wavered[*at])).sum();
         let settled = self.frames < 2 || wavered * 50 <= held + wavered;
         one * 2 >= levels.len() && settled && top >= self.limits.bright_codes
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The plain way: every pixel looks at its neighbours one by one.
+    fn plain(frame: &View<'_, f32>, limits: &TextLimits) -> Mask {
+        let (width, height, data) = (frame.width(), frame.height(), frame.data());
+        let wide = widest(height, limits);
+        Mask::from_fn(width, height, |x, y| {
+            let value = data[y * width + x];
+            let dark = |other: f32| value - other >= limits.edge_codes;
+            let left = (x.saturating_sub(wide)..x).any(|x| dark(data[y * width + x]));
+            let right = (x + 1..(x + 1 + wide).min(width)).any(|x| dark(data[y * width + x]));
+            let above = (y.saturating_sub(wide)..y).any(|y| dark(data[y * width + x]));
+            let below = (y + 1..(y + 1 + wide).min(height)).any(|y| dark(data[y * width + x]));
+            value >= limits.bright_codes && (left && right || above && below)
+        })
+    }
+
+    #[test]
+    fn strokes_are_those_of_the_plain_way() {
+        for (width, height) in [(97, 33), (64, 130), (200, 540), (33, 32)] {
+            let mut state = 7_u32;
+            let data: Vec<f32> = (0..width * height)
+                .map(|_| {
+                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    let dark = if state >> 28 == 3 { 90.0 } else { 0.0 };
+                    140.0 + (state >> 24) as f32 / 4.0 - dark
+                })
+                .collect();
+            let frame = View::new(width, height, &data).unwrap();
+            let limits = TextLimits::default();
+            let found = lit(&frame, &limits);
+            assert_eq!(found, plain(&frame, &limits), "{width}x{height}");
+            assert!(found.count() > 10 && found.count() < width * height / 2);
+        }
     }
 }

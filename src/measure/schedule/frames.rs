@@ -1,5 +1,6 @@
 //! Second pass: every frame that matters, shown to all measures of all plates.
 
+use super::kept::Kept;
 use super::luma::LumaSource;
 use super::masks::{FrameMasks, MaskStore};
 use super::plates::PlateReader;
@@ -7,7 +8,7 @@ use super::survey::no_room;
 use super::{Gauge, Row, Wish};
 use crate::error::Faults;
 use crate::measure::boom::{Foreground, ForegroundLimits, Split};
-use crate::measure::light::blocks::Codes;
+use crate::measure::light::blocks::{Blocks, Codes, Kind};
 use crate::measure::light::{FrameLight, Meter};
 use crate::measure::lockoff::{LockOff, SteadyLimits, steadiness};
 use crate::measure::overlay::TextLimits;
@@ -24,9 +25,9 @@ use std::sync::Arc;
 /// plane: their soft edge.
 const AROUND: usize = 2;
 
-/// Every how many frames each colour's light is measured: colour drifts with the sun and the
+/// Every how many frames of a run each colour's light is measured: colour drifts with the sun and the
 /// iris, luma is measured in every frame. Ours: it costs ten times as much.
-const COLOUR_EVERY: u64 = 8;
+pub(super) const COLOUR_EVERY: u64 = 8;
 
 /// Shift below which a frame is held against the plate as it lies, in pixels of the middle
 /// plane: moving it would cost sharpness for nothing. Ours.
@@ -39,6 +40,8 @@ const SUSPECTS: usize = 3;
 /// Shows every frame to the measures of every plate.
 pub(super) struct GaugeReader<'a> {
     range: FrameRange,
+    /// The runs that are read.
+    runs: Vec<FrameRange>,
     info: &'a MediaInfo,
     source: LumaSource,
     encoding: Encoding,
@@ -48,6 +51,9 @@ pub(super) struct GaugeReader<'a> {
     seen: u64,
     tell: &'a mut dyn FnMut(u64),
 }
+
+/// A frame in blocks, and the bits of its codes.
+type InBlocks = (Blocks, u32);
 
 /// The measures of one plate.
 struct Against {
@@ -81,7 +87,7 @@ struct Texture {
 
 impl Against {
     fn new(
-        plate: PlateReader,
+        plate: PlateReader<'_>,
         mid: (usize, usize),
         area: Option<&Mask>,
     ) -> std::io::Result<Against> {
@@ -131,15 +137,15 @@ impl Against {
         &mut self,
         frame: Frame,
         source: &LumaSource,
-        codes: Option<&Codes>,
-        colours: Option<&Codes>,
+        light: Option<&InBlocks>,
+        colour: Option<&InBlocks>,
     ) -> std::io::Result<()> {
         let motion = self.lock_off.as_mut().zip(source.luma()).and_then(|(lock_off, luma)| {
             lock_off.see(frame, luma, self.plate.holds(frame));
             lock_off.last().copied()
         });
-        let light = codes.map(|codes| self.light.measure(codes));
-        let colour = colours.map(|codes| self.colour.measure(codes));
+        let light = light.map(|(blocks, depth)| self.light.measure_blocks(blocks, *depth));
+        let colour = colour.map(|(blocks, depth)| self.colour.measure_blocks(blocks, *depth));
         // A camera that moved makes edges of its own: the frame is laid back onto the plate.
         let back = motion.map(|motion| reduced(motion, source.scales.mid));
         let back = back.filter(|motion| motion.shift_px() > STAYS_PX);
@@ -237,7 +243,7 @@ impl<'a> GaugeReader<'a> {
     pub(super) fn new(
         wish: &Wish<'a>,
         all: &[FrameRange],
-        plates: Vec<PlateReader>,
+        plates: Vec<PlateReader<'_>>,
         tell: &'a mut dyn FnMut(u64),
     ) -> Result<Self, Faults> {
         let info = wish.media.info();
@@ -248,6 +254,7 @@ impl<'a> GaugeReader<'a> {
             plates.into_iter().map(|plate| Against::new(plate, source.mid_size(), area)).collect();
         Ok(Self {
             range: all.iter().copied().reduce(joined).unwrap_or_default(),
+            runs: all.to_vec(),
             info,
             source,
             encoding,
@@ -257,6 +264,42 @@ impl<'a> GaugeReader<'a> {
             seen: 0,
             tell,
         })
+    }
+
+    /// As [`FrameReader::see`] of a frame that was kept.
+    pub(super) fn see_kept(&mut self, frame: Frame, kept: &mut Kept) -> Result<(), Faults> {
+        let planes = &mut self.colours.planes;
+        let read = |codes: &mut Vec<u16>| kept.read(frame, codes, planes);
+        let found = self.source.take_read(read).map_err(|io| no_room(self.info, &io))?;
+        let Some((depth, of_colour)) = found else {
+            let remedy = "make room in the folder for temporary files and run again";
+            return Err(self.source.fault(frame, "it cannot be read back".into(), remedy));
+        };
+        let range = self.encoding.range;
+        let in_blocks = |codes: &Codes| (Blocks::of(codes, range), codes.depth);
+        let light = self.source.with_lent(depth, &mut self.codes, in_blocks);
+        let colour = of_colour.map(|there| match self.encoding.matrix.filter(|_| there) {
+            Some(matrix) => {
+                (self.colours.kind, self.colours.depth) = (Kind::YCbCr(matrix), depth);
+                in_blocks(&self.colours)
+            }
+            None => light.clone(),
+        });
+        self.show(frame, Some(&light), colour.as_ref()).map_err(|io| no_room(self.info, &io))
+    }
+
+    fn show(
+        &mut self,
+        frame: Frame,
+        light: Option<&InBlocks>,
+        colour: Option<&InBlocks>,
+    ) -> std::io::Result<()> {
+        for against in &mut self.against {
+            against.see(frame, &self.source, light, colour)?;
+        }
+        self.seen += 1;
+        (self.tell)(self.seen);
+        Ok(())
     }
 
     pub(super) fn finish(self, limits: &SteadyLimits) -> Result<Vec<Gauge>, Faults> {
@@ -271,21 +314,20 @@ impl FrameReader for GaugeReader<'_> {
         self.range
     }
 
+    fn wants_colour(&self, frame: Frame) -> bool {
+        let run = self.runs.iter().find(|run| run.holds(frame));
+        run.is_some_and(|run| ((frame.0 - run.start.0) as u64).is_multiple_of(COLOUR_EVERY))
+    }
+
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
         let luma = Encoding { matrix: None, ..self.encoding };
-        let read = self.codes.read(picture, &luma);
-        let codes = Some(&self.codes).filter(|_| read);
-        let of_colour = self.seen.is_multiple_of(COLOUR_EVERY);
+        let range = self.encoding.range;
+        let in_blocks = |codes: &Codes| (Blocks::of(codes, range), codes.depth);
+        let light = self.source.with_codes(picture, &luma, &mut self.codes, in_blocks);
+        let of_colour = self.wants_colour(frame);
         let read = of_colour && self.colours.read(picture, &self.encoding);
-        let colours = Some(&self.colours).filter(|_| read);
-        for against in &mut self.against {
-            against
-                .see(frame, &self.source, codes, colours)
-                .map_err(|io| no_room(self.info, &io))?;
-        }
-        self.seen += 1;
-        (self.tell)(self.seen);
-        Ok(())
+        let colour = read.then(|| in_blocks(&self.colours));
+        self.show(frame, light.as_ref(), colour.as_ref()).map_err(|io| no_room(self.info, &io))
     }
 }

@@ -1,6 +1,8 @@
 //! Luma of decoded frames, with the faults that can be in it.
 
 use crate::error::Faults;
+use crate::measure::light::blocks::{Codes, Kind, Samples};
+use crate::measure::transfer::Encoding;
 use crate::measure::{Planes, Scales, View};
 use crate::media::{FieldOrder, MediaInfo, Picture};
 use crate::time::Frame;
@@ -54,17 +56,70 @@ impl LumaSource {
         if let Some(first) = self.field {
             double_field(&mut self.codes, size.0, first);
         }
-        let (codes, peak) = (std::mem::take(&mut self.codes), self.peak);
-        if let Some(luma) = View::new(size.0, size.1, &codes) {
-            self.planes.fill(luma, peak, self.scales);
-        }
-        self.codes = codes;
+        self.fill();
         Ok(())
+    }
+
+    /// As [`LumaSource::take`] from codes of `depth` bits, which `read` puts in their place;
+    /// returns what it returns.
+    pub(super) fn take_read<T>(
+        &mut self,
+        read: impl FnOnce(&mut Vec<u16>) -> std::io::Result<Option<(u32, T)>>,
+    ) -> std::io::Result<Option<(u32, T)>> {
+        let found = read(&mut self.codes)?;
+        if let Some((depth, _)) = &found {
+            self.peak = ((1_u32 << depth) - 1) as f32;
+            self.fill();
+        }
+        Ok(found)
+    }
+
+    fn fill(&mut self) {
+        if let Some(luma) = View::new(self.size.0, self.size.1, &self.codes) {
+            self.planes.fill(luma, self.peak, self.scales);
+        }
     }
 
     /// Returns the frame taken last, in codes.
     pub(super) fn luma(&self) -> Option<View<'_, u16>> {
         View::new(self.size.0, self.size.1, &self.codes)
+    }
+
+    /// Tells whether [`LumaSource::luma`] is what a measure of light would read itself.
+    pub(super) fn lends(&self, picture: &Picture) -> bool {
+        !picture.is_rgb() && self.field.is_none()
+    }
+
+    /// Reads the codes of the frame taken last for a measure of its light; luma that was read
+    /// before is lent for as long as `look` takes.
+    pub(super) fn with_codes<T>(
+        &mut self,
+        picture: &Picture,
+        luma: &Encoding,
+        codes: &mut Codes,
+        look: impl FnOnce(&Codes) -> T,
+    ) -> Option<T> {
+        if !self.lends(picture) {
+            return codes.read(picture, luma).then(|| look(codes));
+        }
+        Some(self.with_lent(picture.luma_depth(), codes, look))
+    }
+
+    /// Lends the luma taken last, of `depth` bits, for as long as `look` takes.
+    pub(super) fn with_lent<T>(
+        &mut self,
+        depth: u32,
+        codes: &mut Codes,
+        look: impl FnOnce(&Codes) -> T,
+    ) -> T {
+        (codes.kind, codes.depth) = (Kind::Luma, depth);
+        let plane = &mut codes.planes[0];
+        (plane.width, plane.height) = self.size;
+        std::mem::swap(&mut plane.codes, &mut self.codes);
+        let seen = look(codes);
+        std::mem::swap(&mut codes.planes[0].codes, &mut self.codes);
+        codes.planes[0] = Samples::default();
+        seen
     }
 
     /// Returns the distance from the middle of the frame to its corner, in pixels.

@@ -5,6 +5,7 @@
 //! take for plates and booms nobody noted.
 
 mod frames;
+mod kept;
 mod luma;
 mod masks;
 mod plates;
@@ -22,6 +23,7 @@ use crate::error::Faults;
 use crate::media::{FrameReader, Media};
 use crate::time::{Frame, FrameRange, union};
 use frames::GaugeReader;
+pub use kept::Kept;
 pub use masks::{FrameMasks, MaskStore};
 use plates::PlateReader;
 use std::cell::RefCell;
@@ -119,16 +121,18 @@ impl Gauge {
 /// Holds the frames of a take against its plates.
 ///
 /// The plates are read first; then all frames, once, and every measure of every plate sees
-/// them. `tell` is given the number of frames read so far.
+/// them. Frames that are `kept` from a survey, and the plates' own, are not decoded again as
+/// far as there is room for them. `tell` is given the number of frames read so far.
 ///
 /// # Errors
 ///
 /// Ranges outside the media, frames that cannot be decoded, no room for what is kept in
 /// files.
-pub fn gauge(wish: &Wish<'_>, tell: &mut dyn FnMut(u64)) -> Result<Vec<Gauge>, Faults> {
+pub fn gauge(wish: &Wish<'_>, kept: Kept, tell: &mut dyn FnMut(u64)) -> Result<Vec<Gauge>, Faults> {
     let info = wish.media.info();
-    let mut plates: Vec<PlateReader> =
-        wish.plates.iter().map(|plate| PlateReader::new(info, *plate, wish.encoding)).collect();
+    let kept = RefCell::new(kept);
+    let new = |plate: &FrameRange| PlateReader::new(info, *plate, wish.encoding, &kept);
+    let mut plates: Vec<PlateReader<'_>> = wish.plates.iter().map(new).collect();
     let mut readers: Vec<&mut dyn FrameReader> =
         plates.iter_mut().map(|plate| plate as &mut dyn FrameReader).collect();
     wish.media.read(&wish.plates, &mut readers)?;
@@ -136,6 +140,14 @@ pub fn gauge(wish: &Wish<'_>, tell: &mut dyn FnMut(u64)) -> Result<Vec<Gauge>, F
     all.extend(&wish.frames);
     let all = union(&all);
     let mut reader = GaugeReader::new(wish, &all, plates, tell)?;
-    wish.media.read(&all, &mut [&mut reader])?;
+    let mut kept = kept.take();
+    for (is_kept, part) in all.iter().flat_map(|run| kept.parts(*run)).collect::<Vec<_>>() {
+        if is_kept {
+            (part.start.0..part.end.0)
+                .try_for_each(|frame| reader.see_kept(Frame(frame), &mut kept))?;
+        } else {
+            wish.media.read(&[part], &mut [&mut reader])?;
+        }
+    }
     reader.finish(&wish.steady)
 }

@@ -1,5 +1,7 @@
 //! First pass: the plates, each gathered into what frames are held against.
 
+use super::frames::COLOUR_EVERY;
+use super::kept::Kept;
 use super::luma::LumaSource;
 use crate::error::Faults;
 use crate::measure::PlateSum;
@@ -10,11 +12,14 @@ use crate::measure::overlay::OverlayFinder;
 use crate::measure::transfer::Encoding;
 use crate::media::{FrameReader, MediaInfo, Picture};
 use crate::time::{Frame, FrameRange};
+use std::cell::RefCell;
 
 /// Gathers one plate.
-pub(super) struct PlateReader {
+pub(super) struct PlateReader<'a> {
     pub(super) plate: FrameRange,
+    kept: &'a RefCell<Kept>,
     pub(super) source: LumaSource,
+    encoding: Encoding,
     codes: Codes,
     colours: Codes,
     /// At full size, in codes.
@@ -33,11 +38,19 @@ pub(super) struct PlateReader {
     pub(super) overlays: OverlayFinder,
 }
 
-impl PlateReader {
-    pub(super) fn new(info: &MediaInfo, plate: FrameRange, encoding: Encoding) -> PlateReader {
+impl PlateReader<'_> {
+    /// `kept` gets the frames, for the second pass.
+    pub(super) fn new<'a>(
+        info: &MediaInfo,
+        plate: FrameRange,
+        encoding: Encoding,
+        kept: &'a RefCell<Kept>,
+    ) -> PlateReader<'a> {
         PlateReader {
             plate,
+            kept,
             source: LumaSource::new(info),
+            encoding,
             codes: Codes::default(),
             colours: Codes::default(),
             full: PlateSum::new(),
@@ -51,7 +64,7 @@ impl PlateReader {
     }
 }
 
-impl FrameReader for PlateReader {
+impl FrameReader for PlateReader<'_> {
     fn range(&self) -> FrameRange {
         self.plate
     }
@@ -64,6 +77,11 @@ impl FrameReader for PlateReader {
         if let Some(view) = self.source.planes.work.view() {
             self.work.add(view);
         }
+        if let Some(luma) = self.source.luma().filter(|_| self.source.lends(picture)) {
+            let of_colour = (frame - self.plate.start).0 as u64;
+            let of_colour = of_colour.is_multiple_of(COLOUR_EVERY);
+            self.kept.borrow_mut().keep(frame, luma.data(), picture, of_colour);
+        }
         let mid = &self.source.planes.mid;
         self.clean.add(mid);
         let (into, count) = ((frame - self.plate.start).0, self.plate.count().0 as i64);
@@ -75,7 +93,10 @@ impl FrameReader for PlateReader {
         if let Some(view) = mid.view() {
             self.overlays.see(view);
         }
-        self.light.add_plate_picture(picture, &mut self.codes);
+        let luma = Encoding { matrix: None, ..self.encoding };
+        let light = &mut self.light;
+        let add = |codes: &Codes| light.add_plate(codes);
+        self.source.with_codes(picture, &luma, &mut self.codes, add);
         self.colour.add_plate_picture(picture, &mut self.colours);
         Ok(())
     }

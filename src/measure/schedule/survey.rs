@@ -1,5 +1,7 @@
 //! A first pass through a whole take nobody noted, on small pictures.
 
+use super::frames::COLOUR_EVERY;
+use super::kept::Kept;
 use super::luma::LumaSource;
 use crate::error::Faults;
 use crate::measure::boom::{Edge, FinderLimits, Found, Hints, SmallTake, Why, find};
@@ -30,6 +32,8 @@ pub struct Survey {
     pub camera: Option<(Steadiness, f64)>,
     /// What lies over the picture.
     pub overlays: Overlays,
+    /// Frames that need not be decoded again.
+    pub kept: Kept,
 }
 
 /// Looks through a whole take for plates and booms. `plates` are those a log claims, which
@@ -55,6 +59,7 @@ pub fn survey(
         first: Vec::new(),
         overlays: OverlayFinder::new(),
         lock_off: None,
+        kept: Kept::default(),
         seen: 0,
         tell,
     };
@@ -79,6 +84,7 @@ struct SurveyReader<'a> {
     first: Vec<(Frame, Plane)>,
     lock_off: Option<LockOff>,
     overlays: OverlayFinder,
+    kept: Kept,
     seen: u64,
     tell: &'a mut dyn FnMut(u64),
 }
@@ -88,8 +94,16 @@ impl FrameReader for SurveyReader<'_> {
         self.whole
     }
 
+    fn wants_colour(&self, frame: Frame) -> bool {
+        frame.0.unsigned_abs().is_multiple_of(COLOUR_EVERY)
+            && Kept::reaches(frame, self.source.size())
+    }
+
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
+        if let Some(luma) = self.source.luma().filter(|_| self.source.lends(picture)) {
+            self.kept.keep(frame, luma.data(), picture, self.wants_colour(frame));
+        }
         if let Err(io) = self.small.add(&self.source.planes.small) {
             let fault = format!("what is measured cannot be kept in a temporary file: {io}");
             return Err(self.source.fault(
@@ -161,7 +175,7 @@ impl SurveyReader<'_> {
                 .map_err(|io| no_room(info, &io))?
         };
         let overlays = self.overlays.finish(&TextLimits::default());
-        Ok(Survey { found, lock_off, camera, overlays })
+        Ok(Survey { found, lock_off, camera, overlays, kept: self.kept })
     }
 
     /// What the camera did, at the limits of a delivery of the source's size.
