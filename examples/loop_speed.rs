@@ -25,6 +25,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         codec: PlateCodec::Auto,
         threads: 2,
         still: false,
+        retouch: None,
     };
     let made = make_plate(&job, &mut |_, _| {})?;
     println!("{:.3} {:?} {}", begun.elapsed().as_secs_f64(), made.method, made.path.display());

@@ -337,6 +337,7 @@ fn what_cannot_be_made_says_why_and_leaves_nothing() {
     assert!(message.starts_with("i.mov: interlaced: "), "{message}");
     let still = platesmith::plate::PlateJob {
         still: true,
+        retouch: None,
         ..job(&fields, &map, &folder.path().join("STILL"))
     };
     assert_eq!(made(&still).method, Method::Copy);

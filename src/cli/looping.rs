@@ -42,6 +42,7 @@ pub fn run(args: &Loop) -> Result<u8, Faults> {
         codec,
         threads: settings.encoder_threads,
         still: false,
+        retouch: None,
     };
     let mut made = {
         let mut bar = Bar::new(args.quiet || args.json);

@@ -4,6 +4,7 @@ use super::copy::{copy_packets, written};
 use super::image_copy::copy_images;
 use super::loop_map::FrameMap;
 use super::place::{Part, Placed, bytes_in};
+use super::retouch::Retouch;
 use crate::error::{BadInput, Faults};
 use crate::media::{
     CodedVideo, FieldOrder, Media, MediaInfo, MediaKind, NoCopy, StartTimecode, Track,
@@ -81,6 +82,8 @@ pub struct PlateJob<'a> {
     pub threads: u32,
     /// Whether nothing moves in the patch, so that fields may run backward.
     pub still: bool,
+    /// What is done to its frames, if they are not laid in as they are.
+    pub retouch: Option<&'a dyn Retouch>,
 }
 
 impl PlateJob<'_> {
@@ -226,9 +229,12 @@ fn make(job: &PlateJob<'_>, progress: &mut dyn FnMut(u64, u64)) -> Result<Outcom
     let info = job.source.info();
     check(job, info)?;
     let (folder, name) = split(&job.out)?;
-    let why = match &info.kind {
-        MediaKind::Images { files, .. } => return images(job, files, (&folder, &name), progress),
-        MediaKind::Container(_) => match copied(job, (&folder, &name), progress) {
+    let why = match (&info.kind, job.retouch) {
+        (_, Some(retouch)) => retouch.why(),
+        (MediaKind::Images { files, .. }, None) => {
+            return images(job, files, (&folder, &name), progress);
+        }
+        (MediaKind::Container(_), None) => match copied(job, (&folder, &name), progress) {
             Ok(outcome) => return Ok(outcome),
             Err(NoCopy::Fault(fault)) => return Err(fault.into()),
             Err(NoCopy::Reason(why)) => why,

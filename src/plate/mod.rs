@@ -6,6 +6,7 @@ mod place;
 mod copy;
 mod image_copy;
 mod played;
+mod retouch;
 mod render;
 mod job;
 
@@ -14,4 +15,5 @@ pub use job::{
     make_version, why_not_copied,
 };
 pub use loop_map::{FrameMap, LONGEST, MapFault, Run};
+pub use retouch::Retouch;
 pub use versions::{Names, latest_version, sanitised, version_name};

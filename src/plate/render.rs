@@ -147,6 +147,11 @@ fn play(
     for run in job.map.runs() {
         for file_frame in run.frames() {
             let picture = played.picture(file_frame, run.step() < 0)?;
+            let changed = match job.retouch {
+                Some(retouch) => retouch.retouch(shown, picture)?,
+                None => None,
+            };
+            let picture = changed.as_ref().unwrap_or(picture);
             encoder.push(picture, &mut |bytes| each(bytes, sink)).map_err(fault)?;
             shown += 1;
             progress(shown, job.map.len());

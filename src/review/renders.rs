@@ -136,6 +136,7 @@ impl Render<'_> {
             codec: self.codec,
             threads: self.job.settings.encoder_threads,
             still: false,
+            retouch: None,
         };
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);

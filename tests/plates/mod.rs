@@ -22,6 +22,7 @@ pub fn job<'a>(source: &'a Media, map: &'a FrameMap, out: &Path) -> PlateJob<'a>
         codec: PlateCodec::Auto,
         threads: 2,
         still: false,
+        retouch: None,
     }
 }
 
