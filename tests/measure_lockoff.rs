@@ -10,6 +10,7 @@ use platesmith::measure::lockoff::{
 };
 use platesmith::measure::{Excluded, Mask, PlateSum, Sample, View};
 use platesmith::time::{Frame, FrameRange};
+use scenes::drift::{Drift, Mover};
 use scenes::{Dice, Kind, Scene, Truth};
 use std::process::Command;
 
@@ -291,10 +292,52 @@ fn real_cameras_are_told_apart() {
         ("footage/locked/cup_no_texture.mp4", Stand::CannotTell(None)),
         ("footage/boom/signer_stable/clean.mkv", Stand::Locked),
         ("footage/boom/person_wall/clean.mkv", Stand::Locked),
+        ("footage/boom/tram_clouds/clean.mkv", Stand::Locked),
+        ("footage/boom/tram_clouds/take_boom.mkv", Stand::Locked),
+        ("footage/boom/tram_clouds/take_boom_cam.mp4", Stand::Locked),
     ];
     for (below, right) in cases {
         let Some((_, found)) = footage(below) else { return };
         assert_eq!(found.stand, right, "{below}: {found:?}");
+    }
+}
+
+/// What is told of 48 frames of which `share` moves by itself, `far` pixels over the take, while
+/// the camera creeps.
+fn drifting(kind: Mover, share: f64, far: f64, creep: f64) -> Stand {
+    let drift = Drift::new(WIDTH, HEIGHT, kind, share, 34);
+    let mut dice = Dice::new(17);
+    let all: Vec<Vec<u16>> = (0..48)
+        .map(|at| {
+            let time = f64::from(at) / 47.0;
+            let camera = Truth {
+                shift_x: 0.8 * creep * time,
+                shift_y: -0.6 * creep * time,
+                ..Truth::default()
+            };
+            let frame = drift.frame(&camera, time, far);
+            drift.still().exposed(&frame, 1.0 + 0.05 * time as f32, 6.0, &mut dice)
+        })
+        .collect();
+    let mut sum = PlateSum::new();
+    assert!(all[..12].iter().all(|frame| sum.add(view(frame))));
+    let mut lock = LockOff::new(&sum, None, 1023.0).expect("a template");
+    for (at, frame) in all.iter().enumerate() {
+        assert!(lock.see(Frame(at as i64), view(frame), at < 12));
+    }
+    steadiness(&lock.series(), HALF, &SteadyLimits::default()).stand
+}
+
+#[test]
+fn clouds_and_leaves_over_most_of_the_frame_are_no_camera() {
+    for (kind, share) in [(Mover::Clouds, 0.75), (Mover::Leaves, 0.6)] {
+        assert_eq!(drifting(kind, share, 3.0, 0.0), Stand::Locked, "{kind:?}");
+        // With three quarters of clouds it may come out as not told; never as locked.
+        assert_ne!(drifting(kind, share, 3.0, 1.0), Stand::Locked, "{kind:?}");
+    }
+    assert_eq!(drifting(Mover::Clouds, 0.5, 3.0, 1.0), Stand::Moved);
+    for share in [0.5, 0.65] {
+        assert_eq!(drifting(Mover::Clouds, share, 3.0, 0.0), Stand::Locked, "{share}");
     }
 }
 

@@ -1,7 +1,8 @@
 //! Prints how surely motion in the background and changes of focus are found, on scenes of
-//! known truth and on footage.
+//! known truth; `explore` shows what is found in a clip.
 //!
-//! usage: accuracy_stillness [footage FOLDER] [explore CLIP PLATE_FROM PLATE_TO]
+//! usage: accuracy_stillness [long] [grain] [sway] [insects] [focus] [cost]
+//!        accuracy_stillness explore CLIP PLATE_FROM PLATE_TO
 
 #[path = "../../tests/scenes/mod.rs"]
 mod scenes;

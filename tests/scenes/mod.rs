@@ -3,6 +3,8 @@
 //! Nothing here is shared with the measures, neither smoothing nor interpolation.
 #![allow(dead_code, reason = "each test file uses a part")]
 
+pub mod drift;
+
 /// A small generator (xorshift64*, Vigna 2016): the same numbers everywhere.
 pub struct Dice(u64);
 

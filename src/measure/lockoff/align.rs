@@ -2,8 +2,9 @@
 //! IJCV 56(3), 2004) by tiles, with Tukey weights on samples and rejection of whole tiles.
 
 use super::gauss::{self, RUN};
+use super::rest::Trust;
 use super::solve::{quantile, solve};
-use super::template::Template;
+use super::template::{Template, Tile};
 use super::tiles::{self, Samples, State, Step, Sums};
 use super::together::{Learnt, Own, TILE_PRIOR, together};
 use crate::measure::Motion;
@@ -32,6 +33,10 @@ const FLOOR: f32 = 0.1;
 
 /// The least share of its samples a tile must keep to be believed.
 const LEAST_WEIGHT: f64 = 0.25;
+
+/// The least share of its squared slopes a tile must keep to be found where it was: edges
+/// that went elsewhere are the first to be left out.
+const LEAST_ENERGY: f64 = 0.5;
 
 /// How a frame lies on the template.
 #[derive(Debug, Clone)]
@@ -238,7 +243,7 @@ fn round(
     for (number, tile) in template.tiles.iter().enumerate() {
         let state = &room.states[number];
         let found = (tile.textured && quiet[number])
-            .then(|| tiles::sums(template, &room.samples, tile, state, sigma))
+            .then(|| tiles::sums(template, &room.samples, tile, state, (sigma, &[])))
             .and_then(|sums| Some((sums, sums.step(state.gain, sigma)?)))
             .filter(|(_, step)| step.weight > LEAST_WEIGHT);
         room.sums.push(found);
@@ -307,6 +312,63 @@ fn own_steps(sums: &[Option<(Sums, Step)>], sigma: f32) -> Vec<Own> {
     sums.iter().enumerate().filter_map(own).collect()
 }
 
+/// The tiles of a frame whose texture is found where the plate has it.
+#[derive(Debug, Clone, Default)]
+pub(super) struct AtRest {
+    /// Their displacements from rest, all samples heard alike.
+    pub plain: Vec<Own>,
+    /// The same, samples that change over the take heard less.
+    pub trusted: Vec<Own>,
+}
+
+/// Looks at a frame whose grain is `sigma` as if the camera stood; `trust` learns which samples
+/// stay as they are.
+pub(super) fn at_rest<S: Sample>(
+    template: &Template,
+    view: View<'_, S>,
+    sigma: f32,
+    trust: &mut Trust,
+    room: &mut Room,
+) -> AtRest {
+    take_samples(template, view, &Motion::default(), room);
+    if first_light(template, room).is_none() {
+        return AtRest::default();
+    }
+    let mut trusted = Vec::with_capacity(template.tiles.len());
+    room.sums.clear();
+    for (tile, state) in template.tiles.iter().zip(&mut room.states) {
+        let sums = |trust, state: &State| {
+            let sums = tiles::sums(template, &room.samples, tile, state, (sigma, trust));
+            Some((sums, sums.step(state.gain, sigma)?))
+        };
+        let kept = |(sums, _): &(Sums, Step)| {
+            sums.energy() > LEAST_ENERGY * energy(template, &room.samples, tile)
+        };
+        let plain = tile.textured.then(|| sums(&[], state)).flatten().filter(kept);
+        trusted.push(plain.and_then(|_| sums(trust.samples(), state)));
+        room.sums.push(plain);
+        let Some((of, _)) = trusted.last().copied().flatten() else { continue };
+        if let Some((more, higher)) = of.light(state.gain, sigma, (0.0, 0.0)) {
+            state.gain += more as f32;
+            state.offset += higher as f32;
+        }
+        for run in tile.runs.clone().filter(|run| room.samples.inside[*run]) {
+            trust.learn(run, &tiles::residuals(template, &room.samples, run, state), sigma);
+        }
+    }
+    AtRest { plain: own_steps(&room.sums, sigma), trusted: own_steps(&trusted, sigma) }
+}
+
+/// Returns the sum of squared slopes of the runs of a tile that lie in the frame.
+fn energy(template: &Template, samples: &Samples, tile: &Tile) -> f64 {
+    let inside = tile.runs.clone().filter(|run| samples.inside[*run]);
+    let of = |run: usize| {
+        let slopes = template.slope_x[run].iter().chain(&template.slope_y[run]);
+        f64::from(slopes.map(|slope| slope * slope).sum::<f32>())
+    };
+    inside.map(of).sum()
+}
+
 /// What one tile can show when the frame as a whole cannot tell.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Shown {
@@ -338,9 +400,9 @@ pub(super) fn shown<S: Sample>(
     let Some((sigma, quiet)) = sigma(template, room) else {
         return vec![None; template.tiles.len()];
     };
-    let of = |(number, tile): (usize, &super::template::Tile)| {
+    let of = |(number, tile): (usize, &Tile)| {
         let state = &room.states[number];
-        let sums = tiles::sums(template, &room.samples, tile, state, sigma);
+        let sums = tiles::sums(template, &room.samples, tile, state, (sigma, &[]));
         let step = sums.step(state.gain, sigma).filter(|step| step.weight > LEAST_WEIGHT)?;
         let noise = 3.0 * learnt.calibration * f64::from(sigma);
         let [[xx, xy], [_, yy]] = step.information;

@@ -18,14 +18,24 @@ const TILE_BYTES: usize = 4 + 5 * 4;
 #[derive(Debug, Default)]
 pub(super) struct History {
     spool: Option<Spool>,
+    /// The same tiles as seen from rest, for frames that were found elsewhere; else empty.
+    rest: Option<Spool>,
     /// Whether the disk failed; then frames stay as they were found.
     lost: bool,
     record: Vec<u8>,
 }
 
 impl History {
-    /// Adds the tiles of the next frame; none for a frame that could not be compared.
-    pub fn add(&mut self, tiles: &[Own]) {
+    /// Adds the tiles of the next frame, as they lie about where it was found and from rest;
+    /// none for a frame that could not be compared.
+    pub fn add(&mut self, tiles: &[Own], at_rest: &[Own]) {
+        self.write(tiles);
+        Self::put(&mut self.spool, &self.record, &mut self.lost);
+        self.write(at_rest);
+        Self::put(&mut self.rest, &self.record, &mut self.lost);
+    }
+
+    fn write(&mut self, tiles: &[Own]) {
         self.record.clear();
         for own in tiles {
             let number = (own.tile as u32) << 1 | u32::from(own.used);
@@ -34,15 +44,31 @@ impl History {
                 self.record.extend((*value as f32).to_le_bytes());
             }
         }
-        if self.spool.is_none() && !self.lost {
-            self.spool = Spool::new().ok();
-        }
-        let added = self.spool.as_mut().is_some_and(|spool| spool.add(&self.record).is_ok());
-        self.lost |= !added;
     }
 
-    fn read(&mut self, frame: usize, tiles: &mut Vec<Own>) -> Option<()> {
-        let read = self.spool.as_mut()?.read(frame, &mut self.record).ok()?;
+    fn put(spool: &mut Option<Spool>, record: &[u8], lost: &mut bool) {
+        if spool.is_none() && !*lost {
+            *spool = Spool::new().ok();
+        }
+        *lost |= spool.as_mut().is_none_or(|spool| spool.add(record).is_err());
+    }
+
+    /// Reads the tiles of a frame. If `resting` says which of them rest, these only, from rest
+    /// if they were seen from there; then tells so.
+    fn read(
+        &mut self,
+        frame: usize,
+        resting: Option<&[bool]>,
+        tiles: &mut Vec<Own>,
+    ) -> Option<bool> {
+        let mut from_rest = false;
+        if resting.is_some() {
+            self.rest.as_mut()?.read(frame, &mut self.record).ok()?;
+            from_rest = !self.record.is_empty();
+        }
+        if !from_rest && !self.spool.as_mut()?.read(frame, &mut self.record).ok()? {
+            return None;
+        }
         tiles.clear();
         for bytes in self.record.chunks_exact(TILE_BYTES) {
             let word = |at: usize| bytes.get(at..at + 4).and_then(|four| four.try_into().ok());
@@ -55,15 +81,19 @@ impl History {
                 used: number & 1 == 1,
             });
         }
-        read.then_some(())
+        if let Some(resting) = resting {
+            tiles.retain(|own| resting.get(own.tile).copied().unwrap_or(false));
+        }
+        Some(from_rest)
     }
 
-    /// Returns where every frame lies by all that is known, given where it was `found`; `None`
-    /// if the records are lost.
+    /// Returns where every frame lies by all that is known, given where it was `found`, and by
+    /// the tiles that are `resting` alone if the camera stands; `None` if the records are lost.
     pub fn again(
         &mut self,
         middles: &[(f64, f64)],
         found: &[Motion],
+        resting: Option<&[bool]>,
         calibration: f64,
     ) -> Option<Vec<Option<Again>>> {
         if self.lost {
@@ -74,19 +104,23 @@ impl History {
         let mut tiles = Vec::new();
         let mut manners = Manners::new(middles.len());
         for frame in 0..frames {
-            self.read(frame, &mut tiles)?;
+            self.read(frame, resting, &mut tiles)?;
             manners.add(&tiles);
         }
         let mut better = Vec::new();
         for _ in 0..PASSES {
-            let learnt = Learnt { calibration, restless: manners.restless(calibration) };
+            let learnt = Learnt {
+                calibration,
+                restless: manners.restless(calibration),
+                stands: resting.is_some(),
+            };
             manners = Manners::new(middles.len());
             better.clear();
             for frame in 0..frames {
-                self.read(frame, &mut tiles)?;
+                let from_rest = self.read(frame, resting, &mut tiles)?;
                 let whole = together(&mut tiles, middle, &learnt);
                 manners.add(&tiles);
-                let from = found.get(frame).copied().unwrap_or_default();
+                let from = found.get(frame).copied().filter(|_| !from_rest).unwrap_or_default();
                 better.push(whole.map(|whole| Again { motion: from.plus(whole.step), whole }));
             }
         }
@@ -192,10 +226,10 @@ mod tests {
                 let error: f64 = if fidgets { 1e-6 } else { 1e-5 };
                 Own { tile, off, covariance: [error, 0.0, error], used: true }
             };
-            history.add(&(0..40).map(own).collect::<Vec<_>>());
+            history.add(&(0..40).map(own).collect::<Vec<_>>(), &[]);
         }
         let found = vec![Motion { shift_x: 0.5, ..Motion::default() }; 60];
-        let again = history.again(&middles, &found, 1.2).unwrap();
+        let again = history.again(&middles, &found, None, 1.2).unwrap();
         assert_eq!(again.len(), 60);
         for again in again.iter().flatten() {
             assert!((again.motion.shift_x - 0.5).abs() < 0.003, "{again:?}");
@@ -206,9 +240,9 @@ mod tests {
     #[test]
     fn a_frame_without_tiles_stays_without_a_place() {
         let mut history = History::default();
-        history.add(&[]);
-        let again = history.again(&[(0.0, 0.0)], &[Motion::default()], 1.2).unwrap();
+        history.add(&[], &[]);
+        let again = history.again(&[(0.0, 0.0)], &[Motion::default()], None, 1.2).unwrap();
         assert!(again.len() == 1 && again[0].as_ref().is_none_or(|again| again.whole.used == 0));
-        assert!(History::default().again(&[], &[], 1.2).unwrap().is_empty());
+        assert!(History::default().again(&[], &[], None, 1.2).unwrap().is_empty());
     }
 }

@@ -10,6 +10,7 @@ mod coarse;
 mod gauss;
 mod history;
 mod reader;
+mod rest;
 mod series;
 mod solve;
 mod template;
@@ -25,10 +26,11 @@ use crate::measure::Motion;
 use crate::measure::PlateSum;
 use crate::measure::plane::{Excluded, Plane, Sample, View};
 use crate::time::Frame;
-use align::{Fit, Room, align, shown};
+use align::{Fit, Room, align, at_rest, shown};
 use bounds::Bounds;
 use coarse::PhaseCorrelator;
 use history::{Again, History};
+use rest::{Rest, Trust};
 use std::sync::{Mutex, PoisonError};
 use template::Template;
 use together::{Learnt, Own};
@@ -50,6 +52,10 @@ const LEAST_SPREAD: f64 = 0.1;
 /// Standard error of the shift beyond which a frame is not told, in pixels: three of them
 /// must stay below the limit of sight, .1 px at delivery.
 const MOST_ERROR: f64 = 0.033;
+
+/// The same for tiles that were seen to rest over the take: two standard errors. That they
+/// rest was shown by all frames together.
+const MOST_ERROR_AT_REST: f64 = 0.05;
 
 /// How much larger errors are taken to be than predicted before the plate has told: grain
 /// that went through a lens, a mosaic and the Gaussian is correlated.
@@ -123,6 +129,8 @@ pub struct LockOff {
     usual: Option<f32>,
     strays: StrayCount,
     restless: Restless,
+    rest: Rest,
+    trust: Trust,
     fits: Vec<(Frame, Option<Kept>)>,
     history: Mutex<History>,
 }
@@ -196,6 +204,8 @@ impl LockOff {
             usual: None,
             strays: StrayCount::default(),
             restless: Restless::default(),
+            rest: Rest::default(),
+            trust: Trust::default(),
             fits: Vec::new(),
             history: Mutex::default(),
         })
@@ -208,14 +218,15 @@ impl LockOff {
             return false;
         }
         let calibration = self.strays.calibration().max(LEAST_CALIBRATION);
-        let learnt = Learnt { calibration, restless: self.restless.mean_squares() };
+        let learnt = Learnt { calibration, restless: self.restless.mean_squares(), stands: false };
         let fit = self.find(view, &learnt);
         if !fit.as_ref().is_some_and(is_told) {
             let at = self.last.unwrap_or_default();
             let shown = shown(&self.template, view, &at, &learnt, &mut self.room);
             self.bounds.add(&shown);
         }
-        self.keep(frame, fit, in_plate, calibration);
+        let at_rest = self.at_rest(view, fit.as_ref(), calibration);
+        self.keep(frame, fit, (in_plate, &at_rest), calibration);
         true
     }
 
@@ -231,7 +242,30 @@ impl LockOff {
         seen
     }
 
-    fn keep(&mut self, frame: Frame, fit: Option<Fit>, in_plate: bool, calibration: f64) {
+    /// Looks at a frame that was found elsewhere, or nowhere, as if the camera stood.
+    fn at_rest<S: Sample>(
+        &mut self,
+        view: View<'_, S>,
+        fit: Option<&Fit>,
+        calibration: f64,
+    ) -> Vec<Own> {
+        let template = &self.template;
+        let asked = |fit: &&Fit| !agrees(fit) || rest::is_displaced(fit, template.half());
+        let Some(fit) = fit.filter(asked) else { return Vec::new() };
+        let found = at_rest(template, view, fit.sigma, &mut self.trust, &mut self.room);
+        if agrees(fit) {
+            self.rest.add(template, fit, &found, calibration);
+        }
+        found.trusted
+    }
+
+    fn keep(
+        &mut self,
+        frame: Frame,
+        fit: Option<Fit>,
+        (in_plate, at_rest): (bool, &[Own]),
+        calibration: f64,
+    ) {
         if let Some(fit) = &fit {
             if in_plate {
                 self.strays.add(&fit.strays);
@@ -243,11 +277,26 @@ impl LockOff {
                 self.usual = Some(0.9 * usual + 0.1 * fit.sigma);
             }
         }
-        self.seen = fit.as_ref().filter(|fit| is_told(fit)).map(|fit| fit.motion);
+        self.seen = fit.as_ref().and_then(|fit| self.known(fit, at_rest, calibration));
         let history = self.history.get_mut().unwrap_or_else(PoisonError::into_inner);
-        history.add(fit.as_ref().map_or(&[], |fit| &fit.strays));
+        history.add(fit.as_ref().map_or(&[], |fit| &fit.strays), at_rest);
         let kept = fit.map(|fit| Kept { fit: Fit { strays: Vec::new(), ..fit }, calibration });
         self.fits.push((frame, kept));
+    }
+
+    /// Returns the motion of a frame by what is known so far.
+    fn known(&self, fit: &Fit, at_rest: &[Own], calibration: f64) -> Option<Motion> {
+        let standing = if at_rest.is_empty() { None } else { self.rest.standing(&self.template) };
+        let Some(resting) = standing else { return is_told(fit).then_some(fit.motion) };
+        let rests = |own: &&Own| resting.get(own.tile).copied().unwrap_or(false);
+        let mut tiles: Vec<Own> = at_rest.iter().filter(rests).copied().collect();
+        let middle =
+            |tile: usize| self.template.tiles.get(tile).map(|t| t.middle).unwrap_or_default();
+        let learnt = Learnt { calibration, restless: self.restless.mean_squares(), stands: true };
+        let whole = together::together(&mut tiles, middle, &learnt)?;
+        let [xx, yy] = [0, 1].map(|at: usize| whole.covariance[at][at]);
+        let told = whole.used >= LEAST_TILES && xx + yy <= MOST_ERROR_AT_REST * MOST_ERROR_AT_REST;
+        told.then(|| Motion::default().plus(whole.step))
     }
 
     fn find<S: Sample>(&mut self, view: View<'_, S>, learnt: &Learnt) -> Option<Fit> {
@@ -294,19 +343,30 @@ impl LockOff {
         };
         let found: Vec<Motion> = self.fits.iter().map(motion).collect();
         let mut history = self.history.lock().unwrap_or_else(PoisonError::into_inner);
-        let again = history.again(&middles, &found, calibration).unwrap_or_default();
+        let resting = self.rest.standing(&self.template);
+        let resting = resting.as_deref();
+        let heard = resting.map(|resting| resting.iter().filter(|rests| **rests).count());
+        let again = history.again(&middles, &found, resting, calibration).unwrap_or_default();
         let told = |(at, (frame, kept)): (usize, &(Frame, Option<Kept>))| {
             let Some(kept) = kept else { return untold(*frame) };
-            match again.get(at) {
-                Some(Some(better)) => self.told(*frame, &self.corrected(&kept.fit, better), 1.0),
-                _ => self.told(*frame, &kept.fit, calibration / kept.calibration),
+            let textured = kept.fit.textured;
+            match (again.get(at), heard) {
+                (Some(Some(better)), heard) => {
+                    let fit = self.corrected(&kept.fit, better, heard.unwrap_or(textured));
+                    let most = heard.map_or(MOST_ERROR, |_| MOST_ERROR_AT_REST);
+                    let found = self.told(*frame, &fit, (1.0, most));
+                    FrameMotion { tiles_textured: textured, ..found }
+                }
+                (_, Some(_)) => untold(*frame),
+                _ => self.told(*frame, &kept.fit, (calibration / kept.calibration, MOST_ERROR)),
             }
         };
         self.fits.iter().enumerate().map(told).collect()
     }
 
-    fn corrected(&self, fit: &Fit, again: &Again) -> Fit {
+    fn corrected(&self, fit: &Fit, again: &Again, textured: usize) -> Fit {
         Fit {
+            textured,
             motion: again.motion,
             covariance: again.whole.covariance,
             used: again.whole.used,
@@ -316,7 +376,7 @@ impl LockOff {
         }
     }
 
-    fn told(&self, frame: Frame, fit: &Fit, calibration: f64) -> FrameMotion {
+    fn told(&self, frame: Frame, fit: &Fit, (calibration, most): (f64, f64)) -> FrameMotion {
         let se = |at: usize| calibration.max(1.0) * fit.covariance[at][at].max(0.0).sqrt();
         let error = Motion { shift_x: se(0), shift_y: se(1), rotation: se(2), scale: se(3) };
         let (x, y) = self.template.half();
@@ -332,7 +392,7 @@ impl LockOff {
             scatter_px: fit.scatter,
             tiles_used: fit.used,
             tiles_textured: fit.textured,
-            told: agrees(fit) && error.shift_px() <= MOST_ERROR,
+            told: agrees(fit) && error.shift_px() <= most,
         }
     }
 }
@@ -362,7 +422,7 @@ impl Coarse {
         let by = self.by as f64;
         let (x, y) = self.correlator.shift(&small)?;
         let start = Motion { shift_x: x, shift_y: y, ..Motion::default() };
-        let learnt = Learnt { calibration, restless: Vec::new() };
+        let learnt = Learnt { calibration, restless: Vec::new(), stands: false };
         let fit = align(&self.template, small.view()?, start, &learnt, &mut self.room);
         let motion = fit.filter(|fit| fit.used >= 3).map_or(start, |fit| fit.motion);
         Some(motion.reduced(1.0 / by))

@@ -81,14 +81,18 @@ pub(super) fn residuals(
     })
 }
 
-/// Sums a tile, residuals beyond 4.685 `sigma` left out and smaller ones weighed.
+/// Trust in the samples of a run of which nothing is known.
+pub(super) const FULL_TRUST: [f32; RUN] = [1.0; RUN];
+
+/// Sums a tile, residuals beyond 4.685 `sigma` left out and smaller ones weighed; `trust` adds
+/// a weight to each sample of each run, where it is known.
 #[allow(clippy::needless_range_loop, reason = "lanes side by side are one instruction")]
 pub(super) fn sums(
     template: &Template,
     samples: &Samples,
     tile: &Tile,
     state: &State,
-    sigma: f32,
+    (sigma, trust): (f32, &[[f32; RUN]]),
 ) -> Sums {
     let mut lanes = [[0.0_f32; LANES]; 14];
     let mut count = 0;
@@ -98,12 +102,13 @@ pub(super) fn sums(
         let residuals = residuals(template, samples, run, state);
         let level = &template.level[run];
         let (slope_x, slope_y) = (&template.slope_x[run], &template.slope_y[run]);
+        let trust = trust.get(run).unwrap_or(&FULL_TRUST);
         for first in (0..RUN).step_by(LANES) {
             for lane in 0..LANES {
                 let at = first + lane;
                 let r = residuals[at];
                 let inner = (1.0 - r * r * limit).max(0.0);
-                let w = inner * inner;
+                let w = inner * inner * trust[at];
                 let (x, y, t) = (slope_x[at], slope_y[at], level[at]);
                 let (wx, wy, wt, wr) = (w * x, w * y, w * t, w * r);
                 lanes[0][lane] += wx * x;
@@ -132,6 +137,11 @@ pub(super) fn sums(
 }
 
 impl Sums {
+    /// Returns the weighed sum of squared slopes.
+    pub fn energy(&self) -> f64 {
+        self.products[0] + self.products[4]
+    }
+
     /// Takes the tile's own gain and offset out; `None` if nothing carries weight.
     pub fn step(&self, gain: f32, sigma: f32) -> Option<Step> {
         let [xx, xy, xt, x1, yy, yt, y1, ..] = self.products;
@@ -251,7 +261,7 @@ mod tests {
                 rotation: 1e-4,
                 scale: -2e-4,
             };
-            let fast = sums(&template, &samples, tile, &state, 6.0);
+            let fast = sums(&template, &samples, tile, &state, (6.0, &[]));
             let exact = plain(&template, &samples, tile, &state, 6.0);
             assert_eq!(fast.samples, exact.samples);
             let all = |sums: &Sums| sums.products.into_iter().chain(sums.residuals).collect();

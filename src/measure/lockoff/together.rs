@@ -16,6 +16,10 @@ const START_ROUNDS: usize = 4;
 /// Tuning constant of Tukey's biweight (Holland and Welsch 1977).
 const TUKEY: f64 = 4.685;
 
+/// How far a camera that stands turns or zooms, one standard deviation: half a pixel at the
+/// edge of 1920. The few tiles that rest tell little of it.
+const STANDING_TURNS: f64 = 5e-4;
+
 /// What one tile says on its own.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Own {
@@ -37,6 +41,8 @@ pub(super) struct Learnt {
     /// Mean square of each tile's own movement, in squared pixels: leaves and fidgeting
     /// people are heard less.
     pub restless: Vec<f64>,
+    /// Whether the camera is known to stand: then it hardly turns or zooms.
+    pub stands: bool,
 }
 
 /// The step of the whole frame.
@@ -69,6 +75,24 @@ impl Own {
         let turn = 0.5 * (2.0 * xy).atan2(xx - yy);
         let (x, y) = (-turn.sin(), turn.cos());
         (self.off[0] * x + self.off[1] * y, least.sqrt())
+    }
+
+    /// Returns the square of a distance in standard errors of this tile; 0 if it tells nothing.
+    pub fn squared(&self, distance: &[f64; 2], calibration: f64) -> f64 {
+        let learnt = Learnt { calibration, restless: Vec::new(), stands: false };
+        let [x, y] = *distance;
+        let [xx, xy, yy] = self.precision(0.0, &learnt).unwrap_or_default();
+        xx * x * x + 2.0 * xy * x * y + yy * y * y
+    }
+
+    /// Returns the share of a way that this tile went, in its own metric.
+    pub fn share(&self, way: &[f64; 2], calibration: f64) -> f64 {
+        let learnt = Learnt { calibration, restless: Vec::new(), stands: false };
+        let [xx, xy, yy] = self.precision(0.0, &learnt).unwrap_or_default();
+        let pull = [xx * way[0] + xy * way[1], xy * way[0] + yy * way[1]];
+        let whole = pull[0] * way[0] + pull[1] * way[1];
+        let along = pull[0] * self.off[0] + pull[1] * self.off[1];
+        if whole > 0.0 { along / whole } else { 1.0 }
     }
 
     /// Inverse covariance with what grain, the frame as a whole and the tile's past add: xx,
@@ -129,7 +153,7 @@ pub(super) fn together(
         covariance,
         used: used.clone().count(),
         scatter: common.sqrt(),
-        area: area(used),
+        area: area(used.map(|tile| tile.middle)),
     })
 }
 
@@ -219,19 +243,20 @@ fn fit(tiles: &[Tile], common: f64, learnt: &Learnt) -> Option<Solution> {
     }
     // Cameras on a tripod do not turn or zoom by a percent from one step to the next; this
     // only matters where two or three tiles are all there is.
-    for (at, prior) in [(0, 10.0), (1, 10.0), (2, 0.01), (3, 0.01_f64)] {
+    let turns = if learnt.stands { STANDING_TURNS } else { 0.01 };
+    for (at, prior) in [(0, 10.0), (1, 10.0), (2, turns), (3, turns)] {
         a[at][at] += 1.0 / (prior * prior);
     }
     solve(&a, &b)
 }
 
-/// Returns width times height between the outermost tiles.
-fn area<'a>(tiles: impl Iterator<Item = &'a Tile>) -> f64 {
+/// Returns width times height between the outermost of some places.
+pub(super) fn area(middles: impl Iterator<Item = (f64, f64)>) -> f64 {
     let mut low = (f64::MAX, f64::MAX);
     let mut high = (f64::MIN, f64::MIN);
-    for tile in tiles {
-        low = (low.0.min(tile.middle.0), low.1.min(tile.middle.1));
-        high = (high.0.max(tile.middle.0), high.1.max(tile.middle.1));
+    for (x, y) in middles {
+        low = (low.0.min(x), low.1.min(y));
+        high = (high.0.max(x), high.1.max(y));
     }
     (high.0 - low.0).max(0.0) * (high.1 - low.1).max(0.0)
 }
@@ -265,7 +290,7 @@ mod tests {
                 Own { tile, off, covariance: [1e-5, 0.0, 1e-5], used: false }
             })
             .collect();
-        let learnt = Learnt { calibration: 1.2, restless: Vec::new() };
+        let learnt = Learnt { calibration: 1.2, restless: Vec::new(), stands: false };
         let found = together(&mut own, middles, &learnt).unwrap();
         let off = Motion::from_parameters(found.step);
         assert!((off.shift_x - 0.2).abs() < 1e-4 && (off.scale + 2e-4).abs() < 1e-6, "{off:?}");

@@ -5,9 +5,11 @@
 //! products (Lucas and Kanade 1981; Hager and Belhumeur 1998 for light as one more pattern),
 //! and inner products of neighbouring tiles add up to those of a larger tile.
 
+mod drawn;
+
 use super::plane::{Excluded, Plane};
-use super::small::inverse;
 use super::{Mask, PlateSum};
+use drawn::Derived;
 
 /// Side of the smallest tile in pixels; larger ones are made of whole small ones.
 pub const TILE: usize = 16;
@@ -19,20 +21,20 @@ const AREA: usize = TILE * TILE;
 /// Patterns a frame is projected on: slope x, slope y, level, bend, control.
 const STORED: usize = 5;
 /// Slope x, slope y, constant, level, bend.
-pub(super) const FORMS: usize = 5;
+pub(in crate::measure) const FORMS: usize = 5;
 /// What a kernel returns: sums along the stored patterns and of the samples alone.
 const COUNTS: usize = STORED + 1;
 /// What a form may respond to: slope x and y, constant, level, then the changes listed in
 /// [`blurs`] and the three second derivatives.
-pub(super) const CAUSES: usize = 4 + BLURS.len() + 3;
+pub(in crate::measure) const CAUSES: usize = 4 + BLURS.len() + 3;
 /// Squared blurs whose effect is tabulated, in squared pixels: sigma .5, 1, 1.5 and 2 px.
-pub(super) const BLURS: [f64; 4] = [0.25, 1.0, 2.25, 4.0];
+pub(in crate::measure) const BLURS: [f64; 4] = [0.25, 1.0, 2.25, 4.0];
 
-pub(super) const SLOPE_X: usize = 0;
-pub(super) const SLOPE_Y: usize = 1;
-pub(super) const ONE: usize = 2;
-pub(super) const LEVEL: usize = 3;
-pub(super) const BEND: usize = 4;
+pub(in crate::measure) const SLOPE_X: usize = 0;
+pub(in crate::measure) const SLOPE_Y: usize = 1;
+pub(in crate::measure) const ONE: usize = 2;
+pub(in crate::measure) const LEVEL: usize = 3;
+pub(in crate::measure) const BEND: usize = 4;
 
 /// Frames are counted in sixteenths of a code: exact for codes of eight bits and for the
 /// mean of two by two of them.
@@ -42,7 +44,7 @@ const BRIGHTEST: f32 = 500.0;
 
 /// Products of the forms of a tile with causes and among each other; they add up over tiles.
 #[derive(Debug, Clone)]
-pub(super) struct Moments {
+pub(in crate::measure) struct Moments {
     pub response: [[f64; CAUSES]; FORMS],
     pub products: [[f64; FORMS]; FORMS],
     /// Pixels, mean level times pixels, noise variance of the plate's mean times pixels.
@@ -130,18 +132,12 @@ pub struct Patterns {
 #[derive(Debug, Clone, Default)]
 pub struct Sums {
     /// Slope x, slope y, constant, level, bend of each small tile, row by row.
-    pub(super) forms: Vec<[f32; FORMS]>,
+    pub(in crate::measure) forms: Vec<[f32; FORMS]>,
     /// Along the control of each small tile, of noise variance 1 for each code of white noise;
     /// not a number where it has none.
-    pub(super) controls: Vec<f32>,
+    pub(in crate::measure) controls: Vec<f32>,
     /// Mean of each cell in codes, row by row.
-    pub(super) cells: Vec<f32>,
-}
-
-/// Derivatives and blurs of the mean.
-struct Derived {
-    forms: [Vec<f32>; 4],
-    causes: Vec<Vec<f32>>,
+    pub(in crate::measure) cells: Vec<f32>,
 }
 
 impl Patterns {
@@ -185,28 +181,28 @@ impl Patterns {
         (self.width, self.height)
     }
 
-    pub(super) fn is_usable(&self, tile: usize) -> bool {
+    pub(in crate::measure) fn is_usable(&self, tile: usize) -> bool {
         self.usable[tile]
     }
 
     /// Strength of the slopes of a small tile: the sum of their squares.
-    pub(super) fn slopes(&self, tile: usize) -> f64 {
+    pub(in crate::measure) fn slopes(&self, tile: usize) -> f64 {
         let products = &self.moments[tile].products;
         products[SLOPE_X][SLOPE_X] + products[SLOPE_Y][SLOPE_Y]
     }
 
     /// Mean variance over time of the pixels of a small tile, in squared codes.
-    pub(super) fn variance(&self, tile: usize) -> f64 {
+    pub(in crate::measure) fn variance(&self, tile: usize) -> f64 {
         self.moments[tile].variance / self.moments[tile].pixels
     }
 
     /// Returns mean, slope (codes a pixel, rms), variance and freedom of each cell.
-    pub(super) fn cell_planes(&self) -> (&[f32], &[f32], &[f32], &[bool]) {
+    pub(in crate::measure) fn cell_planes(&self) -> (&[f32], &[f32], &[f32], &[bool]) {
         (&self.cell_mean, &self.cell_slope, &self.cell_variance, &self.cell_free)
     }
 
     /// Adds the moments of the usable small tiles of a block of `side` tiles at `(x, y)`.
-    pub(super) fn block(&self, x: usize, y: usize, side: usize) -> Option<Moments> {
+    pub(in crate::measure) fn block(&self, x: usize, y: usize, side: usize) -> Option<Moments> {
         let mut sum = Moments::empty();
         for tile in self.within(x, y, side).filter(|tile| self.usable[*tile]) {
             sum.add(&self.moments[tile]);
@@ -215,7 +211,7 @@ impl Patterns {
     }
 
     /// Lists the small tiles of a block, those past the edge left out.
-    pub(super) fn within(
+    pub(in crate::measure) fn within(
         &self,
         x: usize,
         y: usize,
@@ -384,282 +380,6 @@ fn plain_tile_sums(samples: &[i16], patterns: &[i8]) -> [i32; COUNTS] {
         });
         each.sum()
     })
-}
-
-impl Patterns {
-    fn add_tile(
-        &mut self,
-        tile: usize,
-        mean: &Plane,
-        variance: &Plane,
-        derived: &Derived,
-        frames: u32,
-        excluded: Option<&Excluded>,
-    ) {
-        let (left, top) = (tile % self.across * TILE, tile / self.across * TILE);
-        let (right, bottom) = ((left + TILE).min(self.width), (top + TILE).min(self.height));
-        let inside = Window { left, top, right, bottom, width: self.width };
-        let levels = inside.of(&mean.data);
-        let pixels = inside.pixels();
-        let own_level = levels.iter().sum::<f32>() / pixels as f32;
-        let lift = own_level - self.level_around(mean, left, top);
-        let mut forms = [[0.0_f32; AREA]; FORMS];
-        let mut scales = [0.0; 4];
-        let mut packed = [[0_i8; AREA]; STORED];
-        for (at, form) in [SLOPE_X, SLOPE_Y, LEVEL, BEND].into_iter().enumerate() {
-            let mut values = inside.of(&derived.forms[at]);
-            if form == LEVEL {
-                inside.each(|pixel| values[pixel] -= own_level);
-            }
-            (scales[at], packed[at]) = packed_values(&values);
-            forms[form] = packed[at].map(|value| f32::from(value) * scales[at]);
-        }
-        inside.each(|pixel| forms[ONE][pixel] = 1.0);
-        self.plate.push(std::array::from_fn(|form| dot(&forms[form], &levels)));
-        inside.each(|pixel| forms[LEVEL][pixel] += lift);
-        let causes: Vec<[f32; AREA]> = derived.causes.iter().map(|of| inside.of(of)).collect();
-        let mut moments = Moments::empty();
-        for form in 0..FORMS {
-            let z = &forms[form];
-            let of = &mut moments.response[form];
-            for (cause, values) in causes.iter().enumerate() {
-                let place = if cause < 2 { cause } else { cause + 2 };
-                of[place] = dot(z, values);
-            }
-            of[ONE] = dot(z, &forms[ONE]);
-            of[LEVEL] = dot(z, &levels) - f64::from(own_level - lift) * of[ONE];
-            moments.products[form] = std::array::from_fn(|other| dot(z, &forms[other]));
-        }
-        for (at, squares) in moments.blur_squares.iter_mut().enumerate() {
-            *squares = dot(&causes[2 + at], &causes[2 + at]);
-        }
-        moments.pixels = pixels as f64;
-        moments.variance = inside.of(&variance.data).iter().map(|v| f64::from(*v)).sum();
-        moments.noise = moments.variance / f64::from(frames.max(1));
-        let free = excluded.is_none_or(|out| out.is_free(left..right, top..bottom));
-        let usable = free && right - left >= TILE / 2 && bottom - top >= TILE / 2;
-        self.scale.push(scales);
-        self.lift.push(lift);
-        self.usable.push(usable);
-        let slope = (tile / self.across + tile % self.across) % 2;
-        packed[STORED - 1] = moved(&packed[slope]);
-        let pattern = packed[STORED - 1].map(|value| f32::from(value) * scales[slope]);
-        let control = if usable && pixels == AREA {
-            Control::new(&pattern, scales[slope], &levels, &forms, &moments, &causes)
-        } else {
-            None
-        };
-        self.packed.extend(packed.iter().flatten());
-        self.controls.push(control);
-        self.moments.push(moments);
-    }
-
-    /// Mean level of the 64-pixel block around a place: levels are counted from there, so
-    /// that sums of one block can be added.
-    fn level_around(&self, mean: &Plane, x: usize, y: usize) -> f32 {
-        let side = 4 * TILE;
-        let (left, top) = (x / side * side, y / side * side);
-        let (right, bottom) = ((left + side).min(self.width), (top + side).min(self.height));
-        let rows = (top..bottom).map(|y| &mean.data[y * self.width + left..y * self.width + right]);
-        let sum: f64 = rows.flatten().map(|value| f64::from(*value)).sum();
-        (sum / ((right - left) * (bottom - top)) as f64) as f32
-    }
-
-    fn add_cells(
-        &mut self,
-        mean: &Plane,
-        variance: &Plane,
-        derived: &Derived,
-        excluded: Option<&Excluded>,
-    ) {
-        let (wide, high) = (self.across * CELLS, self.down * CELLS);
-        let share = 1.0 / (CELL * CELL) as f32;
-        for at in 0..wide * high {
-            let (x, y) = (at % wide * CELL, at / wide * CELL);
-            let whole = x + CELL <= self.width && y + CELL <= self.height;
-            let free = excluded.is_none_or(|out| out.is_free(x..x + CELL, y..y + CELL));
-            self.cell_free.push(whole && free);
-            let (mut level, mut slope, mut spread) = (0.0, 0.0, 0.0);
-            for row in y..(y + CELL).min(self.height) {
-                for pixel in row * self.width + x..row * self.width + (x + CELL).min(self.width) {
-                    level += mean.data[pixel];
-                    spread += variance.data[pixel];
-                    slope += derived.causes[0][pixel].powi(2) + derived.causes[1][pixel].powi(2);
-                }
-            }
-            self.cell_mean.push(level * share);
-            self.cell_variance.push(spread * share);
-            self.cell_slope.push((slope * share).sqrt());
-        }
-    }
-}
-
-impl Control {
-    /// Takes off what the tile's own patterns explain; `None` if little is left.
-    fn new(
-        pattern: &[f32; AREA],
-        scale: f32,
-        levels: &[f32; AREA],
-        forms: &[[f32; AREA]; FORMS],
-        moments: &Moments,
-        causes: &[[f32; AREA]],
-    ) -> Option<Self> {
-        let gram: [[f64; 4]; 4] =
-            std::array::from_fn(|i| std::array::from_fn(|j| moments.response[i][j]));
-        let back = inverse(&gram)?;
-        let to: [f64; 4] = [
-            dot(pattern, &causes[0]),
-            dot(pattern, &causes[1]),
-            dot(pattern, &forms[ONE]),
-            dot(pattern, &forms[LEVEL]),
-        ];
-        let shares: [f64; 4] = std::array::from_fn(|j| (0..4).map(|i| to[i] * back[i][j]).sum());
-        let left: [f32; AREA] = std::array::from_fn(|pixel| {
-            let known = (0..4).map(|j| shares[j] * f64::from(forms[j][pixel])).sum::<f64>();
-            (f64::from(pattern[pixel]) - known) as f32
-        });
-        let (norm, whole) = (dot(&left, &left), dot(pattern, pattern));
-        if norm <= 0.25 * whole || norm <= 0.0 {
-            return None;
-        }
-        let by = 1.0 / norm.sqrt();
-        let share = |j: usize| shares.get(j).map_or(0.0, |share| (share * by) as f32);
-        Some(Self {
-            shares: std::array::from_fn(share),
-            scale: scale * by as f32,
-            plate: dot(pattern, levels) * by,
-        })
-    }
-}
-
-/// The part of a tile inside the plane.
-struct Window {
-    left: usize,
-    top: usize,
-    right: usize,
-    bottom: usize,
-    width: usize,
-}
-
-impl Window {
-    fn pixels(&self) -> usize {
-        (self.right - self.left) * (self.bottom - self.top)
-    }
-
-    fn each(&self, mut see: impl FnMut(usize)) {
-        for row in 0..self.bottom - self.top {
-            for column in 0..self.right - self.left {
-                see(row * TILE + column);
-            }
-        }
-    }
-
-    fn of(&self, plane: &[f32]) -> [f32; AREA] {
-        let mut out = [0.0; AREA];
-        let wide = self.right - self.left;
-        for (row, out) in out.chunks_exact_mut(TILE).take(self.bottom - self.top).enumerate() {
-            let from = (self.top + row) * self.width + self.left;
-            out[..wide].copy_from_slice(&plane[from..from + wide]);
-        }
-        out
-    }
-}
-
-/// Inner product; eight sums side by side, added up in a fixed order.
-fn dot(a: &[f32; AREA], b: &[f32; AREA]) -> f64 {
-    let mut lanes = [0.0_f64; 8];
-    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
-        for (lane, (a, b)) in lanes.iter_mut().zip(a.iter().zip(b)) {
-            *lane += f64::from(*a) * f64::from(*b);
-        }
-    }
-    lanes.iter().sum()
-}
-
-fn packed_values(values: &[f32; AREA]) -> (f32, [i8; AREA]) {
-    let most = values.iter().fold(0.0_f32, |most, value| most.max(value.abs()));
-    if most <= 0.0 {
-        return (0.0, [0; AREA]);
-    }
-    let scale = most / 127.0;
-    (scale, values.map(|value| (value / scale).round() as i8))
-}
-
-/// Moves a pattern round by five pixels each way: past the width of a sharp edge, and still
-/// in the block that a codec treats as one.
-fn moved(pattern: &[i8; AREA]) -> [i8; AREA] {
-    std::array::from_fn(|at| {
-        let (x, y) = ((at % TILE + 5) % TILE, (at / TILE + 5) % TILE);
-        pattern[y * TILE + x]
-    })
-}
-
-impl Derived {
-    fn of(mean: &Plane) -> Self {
-        let smooth = filtered(&filtered(mean, &SMOOTH, false), &SMOOTH, true);
-        let slope = |plane: &Plane, taps: &[f32], down: bool| filtered(plane, taps, down);
-        let (exact_x, exact_y) = (slope(mean, &SLOPE, false), slope(mean, &SLOPE, true));
-        let blurs: Vec<Plane> =
-            BLURS.iter().map(|square| blur_less_itself(mean, *square)).collect();
-        let bend = filtered(&filtered(&blurs[1], &SMOOTH, false), &SMOOTH, true);
-        let forms = [
-            slope(&smooth, &STEP, false).data,
-            slope(&smooth, &STEP, true).data,
-            mean.data.clone(),
-            bend.data,
-        ];
-        let second = |plane: &Plane, down: bool| slope(plane, &SLOPE, down).data;
-        let mut causes = vec![exact_x.data.clone(), exact_y.data.clone()];
-        causes.extend(blurs.into_iter().map(|blur| blur.data));
-        causes.push(second(&exact_x, false));
-        causes.push(second(&exact_x, true));
-        causes.push(second(&exact_y, true));
-        Self { forms, causes }
-    }
-}
-
-/// Binomial smoothing, variance one half.
-const SMOOTH: [f32; 3] = [0.25, 0.5, 0.25];
-/// Central difference.
-const STEP: [f32; 3] = [-0.5, 0.0, 0.5];
-/// Five-point derivative, exact for polynomials up to the fourth degree (Abramowitz and
-/// Stegun 1964, table 25.2).
-const SLOPE: [f32; 5] = [1.0 / 12.0, -8.0 / 12.0, 0.0, 8.0 / 12.0, -1.0 / 12.0];
-
-/// What a Gaussian blur of this squared width changes.
-fn blur_less_itself(plane: &Plane, square: f64) -> Plane {
-    let reach = (4.0 * square.sqrt()).ceil() as i64;
-    let bare: Vec<f64> = (-reach..=reach).map(|n| (-0.5 * (n * n) as f64 / square).exp()).collect();
-    let sum: f64 = bare.iter().sum();
-    let taps: Vec<f32> = bare.iter().map(|weight| (weight / sum) as f32).collect();
-    let mut out = filtered(&filtered(plane, &taps, false), &taps, true);
-    out.data.iter_mut().zip(&plane.data).for_each(|(out, from)| *out -= from);
-    out
-}
-
-/// Correlates rows, or columns, with taps around their middle; edges repeat.
-fn filtered(plane: &Plane, taps: &[f32], down: bool) -> Plane {
-    let (width, height, reach) = (plane.width, plane.height, taps.len() / 2);
-    let mut data = vec![0.0_f32; plane.data.len()];
-    let mut padded = vec![0.0; width + 2 * reach];
-    for (y, out) in data.chunks_exact_mut(width.max(1)).enumerate() {
-        if !down {
-            let row = &plane.data[y * width..(y + 1) * width];
-            for (x, value) in padded.iter_mut().enumerate() {
-                *value = row[x.saturating_sub(reach).min(width - 1)];
-            }
-        }
-        for (at, tap) in taps.iter().enumerate() {
-            let from = if down {
-                let row = (y + at).saturating_sub(reach).min(height - 1);
-                &plane.data[row * width..(row + 1) * width]
-            } else {
-                &padded[at..at + width]
-            };
-            out.iter_mut().zip(from).for_each(|(out, from)| *out += tap * from);
-        }
-    }
-    Plane { width, height, data }
 }
 
 #[cfg(test)]
