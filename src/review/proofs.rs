@@ -98,7 +98,7 @@ fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]
         plates: Vec::new(),
         boom: Vec::new(),
         frames: Vec::new(),
-        edge: None,
+        region: None,
         settings: &job.settings,
     };
     for at in uses {
@@ -205,7 +205,7 @@ fn boom_boxes(
         return Ok(Vec::new());
     };
     let gauge: &Gauge = &looked.gauges[at];
-    let scale = gauge.scales.mid as f64;
+    let scale = gauge.mask_scale as f64;
     let mut boxes = Vec::new();
     for frame in used.start.0..used.end.0 {
         let masks = gauge.masks_of(Frame(frame))?;

@@ -12,25 +12,13 @@ use crate::measure::plane::Plane;
 use crate::time::{FrameRange, union};
 use std::ops::Range;
 
-/// An edge of the picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Edge {
-    /// The upper edge.
-    Top,
-    /// The left edge.
-    Left,
-    /// The right edge.
-    Right,
-}
-
 /// What is known beforehand. It narrows the search and never replaces what is seen.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Hints {
     /// Plates that a log claims (file frames). They are tried as references first.
     pub plates: Vec<FrameRange>,
-    /// The edge the boom comes from, if a log says so.
-    pub edge: Option<Edge>,
-    /// Where the boom is, as shares of width and height: left, top, right, bottom.
+    /// Where the boom is if a log says so, as shares of width and height: left, top, right,
+    /// bottom.
     pub area: Option<[f32; 4]>,
     /// Lock-offs (file frames); empty means all of the take.
     pub usable: Vec<FrameRange>,
@@ -327,19 +315,13 @@ impl Search<'_> {
     fn fits_hint(&self, track: &Track) -> bool {
         let (width, height) = self.take.size();
         let Some((left, top, right, bottom)) = track.union.bounds() else { return false };
-        let at_edge = self.hints.edge.is_none_or(|edge| match edge {
-            Edge::Top => top <= 1,
-            Edge::Left => left <= 1,
-            Edge::Right => right + 1 >= width,
-        });
         let share = |at: usize, of: usize| at as f32 / of.max(1) as f32;
-        at_edge
-            && self.hints.area.is_none_or(|[x0, y0, x1, y1]| {
-                share(left, width) < x1
-                    && share(right, width) > x0
-                    && share(top, height) < y1
-                    && share(bottom, height) > y0
-            })
+        self.hints.area.is_none_or(|[x0, y0, x1, y1]| {
+            share(left, width) < x1
+                && share(right, width) > x0
+                && share(top, height) < y1
+                && share(bottom, height) > y0
+        })
     }
 
     /// Tries each run of frames without the boom, alone, as the reference.
@@ -368,9 +350,14 @@ impl Search<'_> {
         let mut shares: Vec<Vec<f32>> = vec![vec![0.0; self.span.len()]; references.len()];
         let (first, count) = (self.span.start, region.count().max(1) as f32);
         let width = region.width();
+        let rim = self.rim(&region);
+        let mut slivers: Vec<Vec<bool>> = vec![vec![false; self.span.len()]; references.len()];
         let trackers = self.follow(&references, steps, |frame, at, compared| {
-            let held = region.pixels().filter(|(x, y)| compared.levels[y * width + x] != 0).count();
+            let in_front = |(x, y): &(usize, usize)| compared.levels[y * width + x] != 0;
+            let held = region.pixels().filter(in_front).count();
             shares[at][frame - first] = held as f32 / count;
+            let edge = rim.iter().filter(|place| in_front(place)).count();
+            slivers[at][frame - first] = edge >= limits.sliver_pixels && held <= 2 * edge;
         })?;
         let agreed: Vec<(usize, Hypothesis)> = trackers
             .iter()
@@ -389,9 +376,15 @@ impl Search<'_> {
         else {
             return Ok(false);
         };
+        // A reference that holds slivers itself is blind to them, so most have to tell.
+        let told = |frame: usize| {
+            2 * agreed.iter().filter(|(at, _)| slivers[*at][frame]).count() > agreed.len()
+        };
+        let told: Vec<bool> = (0..self.span.len()).map(told).collect();
+        let spans = self.with_slivers(&chosen.spans, &told);
         found.region.add(&chosen.region);
-        found.booms.extend(chosen.spans.iter().map(file_range));
-        for (at, run) in self.clean_runs(&chosen.spans).iter().enumerate() {
+        found.booms.extend(spans.iter().map(file_range));
+        for (at, run) in self.clean_runs(&spans).iter().enumerate() {
             let confirmed = agreed.iter().any(|(number, _)| owners[*number] == at);
             for part in parts(run.clone(), |frame| {
                 shares[*steady][frame - first] <= limits.plate_foreground
@@ -407,6 +400,27 @@ impl Search<'_> {
             }
         }
         Ok(true)
+    }
+
+    /// The pixels of a region along the edges a boom comes through.
+    fn rim(&self, region: &Mask) -> Vec<(usize, usize)> {
+        let width = region.width();
+        let at_edge = |(x, y): &(usize, usize)| *y < 2 || *x < 2 || *x + 2 >= width;
+        region.pixels().filter(at_edge).collect()
+    }
+
+    /// Moves the ends of booms to the first and last frame in which at least a sliver lies
+    /// along the edge: too faint or too thin to begin a track, and a boom all the same.
+    fn with_slivers(&self, spans: &[Range<usize>], slivers: &[bool]) -> Vec<Range<usize>> {
+        let first = self.span.start;
+        let is = |frame: usize| slivers.get(frame - first).copied().unwrap_or(false);
+        let most = self.limits.sliver_frames;
+        let longer = |span: &Range<usize>| {
+            let before = (first..span.start).rev().take(most).take_while(|at| is(*at)).count();
+            let after = (span.end..self.span.end).take(most).take_while(|at| is(*at)).count();
+            span.start - before..span.end + after
+        };
+        merged(spans.iter().map(longer).collect())
     }
 
     /// Returns the runs of frames outside the booms, less a guard at each.
