@@ -141,15 +141,15 @@ struct Look<'a> {
 
 impl Look<'_> {
     /// Keeps the inner part, and of the rest of a set the quarters of pixels that differ by
-    /// `least` codes. Where none does, a pixel that was seen counts whole: a larger
-    /// neighbourhood told it.
+    /// `least` codes. Where none does and no hard edge is near, a pixel that was seen counts
+    /// whole: a larger neighbourhood told it.
     fn outline(&self, set: &Mask, seen: &Mask, inner: &Mask, least: f32) -> Mask {
         let mut found = inner.doubled();
         let mut rim = set.clone();
         rim.take(inner);
         for (x, y) in rim.pixels() {
             let quarters = self.quarters(x, y, least);
-            let whole = quarters == [false; 4] && seen.has(x, y);
+            let whole = quarters == [false; 4] && seen.has(x, y) && !self.is_hard(x, y, least);
             for (at, quarter) in quarters.into_iter().enumerate() {
                 if quarter || whole {
                     found.set(2 * x + at % 2, 2 * y + at / 2);
@@ -157,6 +157,12 @@ impl Look<'_> {
             }
         }
         found
+    }
+
+    /// Tells whether a hard edge is as near as the smoothing of the smaller plane reaches.
+    fn is_hard(&self, x: usize, y: usize, least: f32) -> bool {
+        let near = |at: usize| (2 * at).saturating_sub(1)..2 * at + 5;
+        near(y).any(|y| near(x).any(|x| self.off(x, y).abs() > HARD * least))
     }
 
     /// Tells which quarters of a pixel differ from the plate after a smoothing by 1-2-1.
