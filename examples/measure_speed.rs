@@ -45,7 +45,7 @@ fn measure(
         plates,
         boom: Vec::new(),
         frames: vec![FrameRange::new(0, count)],
-        edge: None,
+        region: None,
         settings: &settings,
     };
     let looked = look(&asked, &mut |_| ())?;

@@ -282,7 +282,7 @@ fn asked<'a>(
         plates: in_file(&plates),
         boom: in_file(&claims.boom),
         frames: vec![whole],
-        edge: None,
+        region: Some(claims.region.clone()).filter(|region| !region.is_empty()),
         settings: &job.settings,
     }
 }

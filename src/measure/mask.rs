@@ -109,11 +109,7 @@ impl Mask {
     /// Returns the pixels that are not in the set.
     pub fn inverted(&self) -> Mask {
         let mut mask = self.clone();
-        // Bits past the width stay empty.
-        let last = match self.width % 64 {
-            0 => u64::MAX,
-            rest => (1 << rest) - 1,
-        };
+        let last = self.last_bits();
         for row in mask.bits.chunks_exact_mut(self.words.max(1)) {
             row.iter_mut().for_each(|word| *word = !*word);
             if let Some(word) = row.last_mut() {
@@ -153,24 +149,49 @@ impl Mask {
 
     /// Returns the set grown by a square of `by` pixels to each side.
     pub fn grown(&self, by: usize) -> Mask {
-        let mut wide = Mask::new(self.width, self.height);
-        for y in 0..self.height {
-            for x in self.row(y) {
-                for at in x.saturating_sub(by)..(x + by + 1).min(self.width) {
-                    wide.set(at, y);
-                }
-            }
+        let mut wide = self.clone();
+        let last = self.last_bits();
+        for row in wide.bits.chunks_exact_mut(self.words.max(1)) {
+            (0..by).for_each(|_| widen(row, last));
         }
-        let mut grown = Mask::new(self.width, self.height);
+        let mut grown = wide.clone();
+        let words = self.words;
         for y in 0..self.height {
-            let rows = y.saturating_sub(by)..(y + by + 1).min(self.height);
-            for row in rows {
-                for word in 0..self.words {
-                    grown.bits[y * self.words + word] |= wide.bits[row * self.words + word];
+            for row in y.saturating_sub(by)..(y + by + 1).min(self.height) {
+                for word in 0..words {
+                    grown.bits[y * words + word] |= wide.bits[row * words + word];
                 }
             }
         }
         grown
+    }
+
+    /// Returns the pixels farther than a square of `by` pixels from every pixel that is not
+    /// in the set; what lies outside the plane takes nothing.
+    pub fn shrunk(&self, by: usize) -> Mask {
+        self.inverted().grown(by).inverted()
+    }
+
+    /// Returns the set on a plane of another size: each pixel is on if the one it lies in is.
+    pub fn scaled(&self, width: usize, height: usize) -> Mask {
+        Mask::from_fn(width, height, |x, y| {
+            self.has(x * self.width / width, y * self.height / height)
+        })
+    }
+
+    /// Returns the set on a plane twice as large: two by two pixels for each.
+    pub fn doubled(&self) -> Mask {
+        let mut large = Mask::new(2 * self.width, 2 * self.height);
+        for y in 0..self.height {
+            let rows = &mut large.bits[2 * y * large.words..(2 * y + 2) * large.words];
+            let (upper, lower) = rows.split_at_mut(large.words);
+            for (at, word) in upper.iter_mut().enumerate() {
+                let half = self.bits[y * self.words + at / 2] >> (32 * (at % 2)) & 0xffff_ffff;
+                *word = spread(half) * 3;
+            }
+            lower.copy_from_slice(upper);
+        }
+        large
     }
 
     /// Returns the words of the rows, for storage: `height` rows of `ceil(width / 64)`.
@@ -189,6 +210,14 @@ impl Mask {
         })
     }
 
+    /// The bits of the last word of a row that are pixels: those past the width stay empty.
+    fn last_bits(&self) -> u64 {
+        match self.width % 64 {
+            0 => u64::MAX,
+            rest => (1 << rest) - 1,
+        }
+    }
+
     fn is_like(&self, other: &Mask) -> bool {
         (self.width, self.height) == (other.width, other.height)
     }
@@ -200,6 +229,32 @@ impl Mask {
             }
         }
     }
+}
+
+/// Grows the bits of a row by one to each side.
+fn widen(row: &mut [u64], last: u64) {
+    let mut before = 0;
+    for at in 0..row.len() {
+        let own = row[at];
+        let after = row.get(at + 1).map_or(0, |word| word << 63);
+        row[at] = own | own << 1 | before >> 63 | own >> 1 | after;
+        before = own;
+    }
+    if let Some(word) = row.last_mut() {
+        *word &= last;
+    }
+}
+
+/// Spreads 32 bits over the even places of 64.
+fn spread(half: u64) -> u64 {
+    let steps = [
+        (16, 0x0000_ffff_0000_ffff),
+        (8, 0x00ff_00ff_00ff_00ff),
+        (4, 0x0f0f_0f0f_0f0f_0f0f),
+        (2, 0x3333_3333_3333_3333),
+        (1, 0x5555_5555_5555_5555),
+    ];
+    steps.into_iter().fold(half, |bits, (by, keep)| (bits | bits << by) & keep)
 }
 
 #[cfg(test)]
@@ -227,6 +282,19 @@ mod tests {
             (x <= 2 && y <= 2) || ((64..=68).contains(&x) && (1..5).contains(&y))
         });
         assert_eq!(grown, plain);
+    }
+
+    #[test]
+    fn shrinking_keeps_what_touches_the_edge_of_the_plane_and_doubling_makes_four_of_one() {
+        let mask = Mask::from_fn(130, 40, |x, y| x > 90 && y < 20 || (x * 7 + y * 3) % 11 < 5);
+        let plain = Mask::from_fn(130, 40, |x, y| {
+            (y.saturating_sub(2)..(y + 3).min(40))
+                .all(|row| (x.saturating_sub(2)..(x + 3).min(130)).all(|at| mask.has(at, row)))
+        });
+        assert_eq!(mask.shrunk(2), plain);
+        assert!(plain.has(129, 0) && !plain.has(93, 17 + 3));
+        let large = Mask::from_fn(260, 80, |x, y| mask.has(x / 2, y / 2));
+        assert_eq!(mask.doubled(), large);
     }
 
     #[test]

@@ -5,7 +5,7 @@ use super::camera::MOST_FOLLOWED_PX;
 use super::kept::Shelf;
 use crate::error::Faults;
 use crate::measure::Mask;
-use crate::measure::boom::{Edge, Say};
+use crate::measure::boom::Say;
 use crate::measure::lockoff::{Stand, Steadiness, SteadyLimits};
 use crate::measure::schedule::{Gauge, Kept, Survey, Wish, gauge, survey};
 use crate::measure::transfer::Encoding;
@@ -28,6 +28,10 @@ const AROUND: usize = 6;
 /// a tenth of the grid.
 const TEXTURED: usize = 14;
 
+/// Room round the region a log notes, as a share of width and height. Ours: a boom's shadow
+/// falls within a sixteenth of the width, and regions are sketched by hand.
+const ROOM: f64 = 0.15;
+
 /// What is claimed of a take, and what is to be known. Ranges are file frames.
 #[derive(Debug)]
 pub struct Asked<'a> {
@@ -39,8 +43,8 @@ pub struct Asked<'a> {
     pub boom: Vec<FrameRange>,
     /// Frames that matter: the need of every use.
     pub frames: Vec<FrameRange>,
-    /// Edge the boom comes from, if somebody noted it.
-    pub edge: Option<Edge>,
+    /// Where the boom is if somebody noted it: corners, as shares of width and height.
+    pub region: Option<Vec<[f64; 2]>>,
     /// Limits.
     pub settings: &'a Settings,
 }
@@ -92,8 +96,9 @@ fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, F
     if claimed.is_empty() {
         return searched(asked, &frames, Vec::new(), tell);
     }
+    let area = noted_area(asked).map(area_mask);
     let plates = nearest(&claimed, &frames);
-    let gauges = gauged(asked, &plates, &frames, None, Kept::default(), tell)?;
+    let gauges = gauged(asked, &plates, &frames, area, Kept::default(), tell)?;
     let boom = booms(&gauges);
     // A boom that is noted and not seen may hang in the plate itself.
     let noted = asked.boom.iter().flat_map(|boom| frames.iter().map(|run| run.overlap(*boom)));
@@ -145,6 +150,28 @@ fn as_claimed(
     }
 }
 
+/// The rectangle round the region a log notes, with room for a sketch that is not exact and
+/// for the boom's shadow; `None` without one, or without area.
+fn noted_area(asked: &Asked<'_>) -> Option<[f32; 4]> {
+    let corners = asked.region.as_ref()?;
+    let sound = corners.iter().flatten().all(|value| value.is_finite());
+    let axis = |axis: usize| {
+        let values = corners.iter().map(|corner| corner[axis]);
+        (values.clone().fold(f64::INFINITY, f64::min), values.fold(f64::NEG_INFINITY, f64::max))
+    };
+    let ((left, right), (top, bottom)) = (axis(0), axis(1));
+    let area = [left - ROOM, top - ROOM, right + ROOM, bottom + ROOM];
+    (sound && left < right && top < bottom).then(|| area.map(|value| value.clamp(0.0, 1.0) as f32))
+}
+
+/// A rectangle of shares as a set.
+fn area_mask([left, top, right, bottom]: [f32; 4]) -> Mask {
+    const SIDE: usize = 256;
+    let share = |at: usize| (at as f32 + 0.5) / SIDE as f32;
+    let within = |at: usize, low: f32, high: f32| low <= share(at) && share(at) <= high;
+    Mask::from_fn(SIDE, SIDE, |x, y| within(x, left, right) && within(y, top, bottom))
+}
+
 fn whole(media: &Media) -> FrameRange {
     FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX))
 }
@@ -157,7 +184,7 @@ fn searched(
     tell: &mut dyn FnMut(u64),
 ) -> Result<Looked, Faults> {
     let Survey { found, lock_off, camera, kept, .. } =
-        survey(asked.media, &asked.plates, asked.edge, &steady(asked.settings), tell)?;
+        survey(asked.media, &asked.plates, noted_area(asked), &steady(asked.settings), tell)?;
     let plates = nearest(&found.plates, frames);
     let gauges = if plates.is_empty() {
         Vec::new()

@@ -13,6 +13,10 @@ use crate::measure::{Mask, Motion, Plane};
 use crate::settings::Settings;
 use crate::time::{Frame, FrameRange};
 
+/// How far round the boom it is counted in how many frames a pixel was an actor's, in source
+/// pixels: specks farther away bend no divider.
+const COUNTED_PX: f64 = 256.0;
+
 /// The patch region, and who comes near it.
 #[derive(Debug, Clone)]
 pub struct PatchRegion {
@@ -25,8 +29,10 @@ pub struct PatchRegion {
     pub crossings: Vec<Crossing>,
     /// Frames of the plate in which nothing but background is in the patch, file frames.
     pub plate: Vec<FrameRange>,
+    /// Of the masks.
     size: (usize, usize),
     scale: usize,
+    mid: usize,
     work: usize,
 }
 
@@ -43,17 +49,22 @@ pub fn patch_region(
 ) -> Result<Option<PatchRegion>, Faults> {
     let (width, height) = gauge.masks.size();
     let (mut boom, mut core) = (Mask::new(width, height), Mask::new(width, height));
-    let mut actors = ActorTally::new(width, height);
     let frames = || patched.iter().flat_map(|run| run.start.0..run.end.0);
     for frame in frames() {
         let Some(masks) = gauge.masks_of(Frame(frame))? else { continue };
         boom.add(&masks.boom);
         core.add(&masks.core);
+    }
+    let scale = gauge.mask_scale as f64;
+    let mut actors = ActorTally::near(&boom, (COUNTED_PX / scale) as usize);
+    for frame in frames() {
+        let Some(masks) = gauge.masks_of(Frame(frame))? else { continue };
         actors.add(&masks.actors);
     }
-    let scale = gauge.scales.mid;
-    let divided =
-        divide_seen(&boom, &core, &actors, &gauge.excluded, scale as f64, &settings.divider);
+    if let Some(walked) = &gauge.walked {
+        actors.add(walked);
+    }
+    let divided = divide_seen(&boom, &core, &actors, &gauge.excluded, scale, &settings.divider);
     let Some(division) = divided.filter(|division| division.standing != Standing::NoBoom) else {
         return Ok(None);
     };
@@ -71,7 +82,7 @@ pub fn patch_region(
     }
     let along = if division.region.is_empty() {
         let nobody = Mask::new(width, height);
-        let alone = divide(&boom, &core, &nobody, &gauge.excluded, scale as f64, &settings.divider);
+        let alone = divide(&boom, &core, &nobody, &gauge.excluded, scale, &settings.divider);
         alone.unwrap_or_else(|| division.clone())
     } else {
         division.clone()
@@ -82,7 +93,8 @@ pub fn patch_region(
         crossings,
         plate: Vec::new(),
         size: (width, height),
-        scale,
+        scale: gauge.mask_scale,
+        mid: gauge.scales.mid,
         work: gauge.scales.work,
     };
     region.plate = region.at_rest(gauge)?;
@@ -109,8 +121,8 @@ impl PatchRegion {
 
     /// Returns the part of the region in which something moves in the plate itself.
     pub(super) fn restless_part(&self, gauge: &Gauge) -> f64 {
-        let patch = self.mask(self.scale, self.size);
         let Some(mut moving) = gauge.restless.clone() else { return 0.0 };
+        let patch = self.mask(self.mid, (moving.width(), moving.height()));
         moving.keep(&patch);
         moving.count() as f64 / patch.count().max(1) as f64
     }

@@ -25,6 +25,9 @@ pub struct Claims {
     /// How many frames the log's times may be off.
     #[serde(skip)]
     pub tolerance: u32,
+    /// Where the boom was noted to be: corners, as shares of width and height; may be empty.
+    #[serde(skip)]
+    pub region: Vec<[f64; 2]>,
 }
 
 impl Claims {

@@ -39,6 +39,7 @@ pub fn claims_of(
         no_boom: record.no_boom,
         hints: good.iter().filter_map(|plate| hint(plate)).collect(),
         tolerance: record.tolerance.unwrap_or(settings.claim_tolerance_frames),
+        region: record.region.clone(),
     };
     (claims, noted.reasons)
 }

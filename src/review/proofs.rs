@@ -98,7 +98,7 @@ fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]
         plates: Vec::new(),
         boom: Vec::new(),
         frames: Vec::new(),
-        edge: None,
+        region: None,
         settings: &job.settings,
     };
     for at in uses {
@@ -110,6 +110,9 @@ fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]
         let tolerated: Vec<FrameRange> = usable_plates(&learnt.claims);
         asked.plates.extend(in_file(&tolerated));
         asked.boom.extend(in_file(&learnt.claims.boom));
+        let noted = &learnt.claims.region;
+        asked.region =
+            asked.region.or_else(|| Some(noted.clone()).filter(|noted| !noted.is_empty()));
         asked.frames.extend(learnt.need.and_then(|need| clocks.file_range(need)));
     }
     for ranges in [&mut asked.plates, &mut asked.boom, &mut asked.frames] {
@@ -205,7 +208,7 @@ fn boom_boxes(
         return Ok(Vec::new());
     };
     let gauge: &Gauge = &looked.gauges[at];
-    let scale = gauge.scales.mid as f64;
+    let scale = gauge.mask_scale as f64;
     let mut boxes = Vec::new();
     for frame in used.start.0..used.end.0 {
         let masks = gauge.masks_of(Frame(frame))?;

@@ -12,25 +12,13 @@ use crate::measure::plane::Plane;
 use crate::time::{FrameRange, union};
 use std::ops::Range;
 
-/// An edge of the picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Edge {
-    /// The upper edge.
-    Top,
-    /// The left edge.
-    Left,
-    /// The right edge.
-    Right,
-}
-
 /// What is known beforehand. It narrows the search and never replaces what is seen.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Hints {
     /// Plates that a log claims (file frames). They are tried as references first.
     pub plates: Vec<FrameRange>,
-    /// The edge the boom comes from, if a log says so.
-    pub edge: Option<Edge>,
-    /// Where the boom is, as shares of width and height: left, top, right, bottom.
+    /// Where the boom is if a log says so, as shares of width and height: left, top, right,
+    /// bottom.
     pub area: Option<[f32; 4]>,
     /// Lock-offs (file frames); empty means all of the take.
     pub usable: Vec<FrameRange>,
@@ -149,12 +137,21 @@ const WORKERS: usize = 2;
 /// Frames that are read ahead together.
 const BATCH: usize = 16;
 
+/// What one frame shows of a region against a reference.
+#[derive(Debug, Clone, Copy, Default)]
+struct Counted {
+    /// The part of it that is not as in the reference.
+    share: f32,
+    /// Whether that is no more than a sliver along the edge.
+    sliver: bool,
+}
+
 /// What hung in the picture against one reference.
 #[derive(Default)]
 struct Followed {
     tracker: Tracker,
     /// One number for each frame.
-    counts: Vec<f32>,
+    counts: Vec<Counted>,
     compared: Compared,
 }
 
@@ -189,7 +186,7 @@ impl Search<'_> {
         let references = self.references(&windows)?;
         let mut unconfirmed = false;
         for steps in self.limits.steps {
-            let followed = self.follow(&references, steps, |_| 0.0)?;
+            let followed = self.follow(&references, steps, |_| Counted::default())?;
             let hypotheses: Vec<Hypothesis> =
                 followed.iter().map(|one| self.hypothesis(&one.tracker.done)).collect();
             for best in ranked(hypotheses) {
@@ -289,7 +286,7 @@ impl Search<'_> {
         &mut self,
         references: &[Reference],
         steps: Steps,
-        count: impl Fn(&Compared) -> f32 + Sync,
+        count: impl Fn(&Compared) -> Counted + Sync,
     ) -> std::io::Result<Vec<Followed>> {
         let manner = self.manner();
         let mut all: Vec<Followed> = references.iter().map(|_| Followed::default()).collect();
@@ -382,19 +379,13 @@ impl Search<'_> {
     fn fits_hint(&self, track: &Track) -> bool {
         let (width, height) = self.take.size();
         let Some((left, top, right, bottom)) = track.union.bounds() else { return false };
-        let at_edge = self.hints.edge.is_none_or(|edge| match edge {
-            Edge::Top => top <= 1,
-            Edge::Left => left <= 1,
-            Edge::Right => right + 1 >= width,
-        });
         let share = |at: usize, of: usize| at as f32 / of.max(1) as f32;
-        at_edge
-            && self.hints.area.is_none_or(|[x0, y0, x1, y1]| {
-                share(left, width) < x1
-                    && share(right, width) > x0
-                    && share(top, height) < y1
-                    && share(bottom, height) > y0
-            })
+        self.hints.area.is_none_or(|[x0, y0, x1, y1]| {
+            share(left, width) < x1
+                && share(right, width) > x0
+                && share(top, height) < y1
+                && share(bottom, height) > y0
+        })
     }
 
     /// Tries each run of frames without the boom, alone, as the reference.
@@ -423,11 +414,17 @@ impl Search<'_> {
         let (first, count) = (self.span.start, region.count().max(1) as f32);
         let width = region.width();
         let pixels: Vec<usize> = region.pixels().map(|(x, y)| y * width + x).collect();
+        let rim: Vec<usize> = self.rim(&region).iter().map(|(x, y)| y * width + x).collect();
         let followed = self.follow(&references, steps, |compared| {
-            let held = pixels.iter().filter(|at| compared.levels[**at] != CLEAN).count();
-            held as f32 / count
+            let in_front = |at: &&usize| compared.levels[**at] != CLEAN;
+            let held = pixels.iter().filter(in_front).count();
+            let edge = rim.iter().filter(in_front).count();
+            Counted {
+                share: held as f32 / count,
+                sliver: edge >= limits.sliver_pixels && held <= 2 * edge,
+            }
         })?;
-        let shares: Vec<&[f32]> = followed.iter().map(|one| &one.counts[..]).collect();
+        let counts: Vec<&[Counted]> = followed.iter().map(|one| &one.counts[..]).collect();
         let agreed: Vec<(usize, Hypothesis)> = followed
             .iter()
             .map(|one| self.hypothesis(&one.tracker.done))
@@ -439,18 +436,24 @@ impl Search<'_> {
         }
         let clean = |at: usize| -> f64 {
             let frames = runs.iter().flat_map(|run| run.clone());
-            frames.map(|frame| f64::from(shares[at][frame - first].min(0.2))).sum()
+            frames.map(|frame| f64::from(counts[at][frame - first].share.min(0.2))).sum()
         };
         let Some((steady, chosen)) = agreed.iter().min_by(|a, b| clean(a.0).total_cmp(&clean(b.0)))
         else {
             return Ok(false);
         };
+        // A reference that holds slivers itself is blind to them, so most have to tell.
+        let told = |frame: usize| {
+            2 * agreed.iter().filter(|(at, _)| counts[*at][frame].sliver).count() > agreed.len()
+        };
+        let told: Vec<bool> = (0..self.span.len()).map(told).collect();
+        let spans = self.with_slivers(&chosen.spans, &told);
         found.region.add(&chosen.region);
-        found.booms.extend(chosen.spans.iter().map(file_range));
-        for (at, run) in self.clean_runs(&chosen.spans).iter().enumerate() {
+        found.booms.extend(spans.iter().map(file_range));
+        for (at, run) in self.clean_runs(&spans).iter().enumerate() {
             let confirmed = agreed.iter().any(|(number, _)| owners[*number] == at);
             for part in parts(run.clone(), |frame| {
-                shares[*steady][frame - first] <= limits.plate_foreground
+                counts[*steady][frame - first].share <= limits.plate_foreground
             }) {
                 let into = if part.len() < limits.plate_frames {
                     &mut found.short
@@ -463,6 +466,27 @@ impl Search<'_> {
             }
         }
         Ok(true)
+    }
+
+    /// The pixels of a region along the edges a boom comes through.
+    fn rim(&self, region: &Mask) -> Vec<(usize, usize)> {
+        let width = region.width();
+        let at_edge = |(x, y): &(usize, usize)| *y < 2 || *x < 2 || *x + 2 >= width;
+        region.pixels().filter(at_edge).collect()
+    }
+
+    /// Moves the ends of booms to the first and last frame in which at least a sliver lies
+    /// along the edge: too faint or too thin to begin a track, and a boom all the same.
+    fn with_slivers(&self, spans: &[Range<usize>], slivers: &[bool]) -> Vec<Range<usize>> {
+        let first = self.span.start;
+        let is = |frame: usize| slivers.get(frame - first).copied().unwrap_or(false);
+        let most = self.limits.sliver_frames;
+        let longer = |span: &Range<usize>| {
+            let before = (first..span.start).rev().take(most).take_while(|at| is(*at)).count();
+            let after = (span.end..self.span.end).take(most).take_while(|at| is(*at)).count();
+            span.start - before..span.end + after
+        };
+        merged(spans.iter().map(longer).collect())
     }
 
     /// Returns the runs of frames outside the booms, less a guard at each.

@@ -14,7 +14,7 @@ use super::tone::{BlockMeans, Glow, Tone};
 use super::track::contours;
 use crate::measure::Mask;
 use crate::measure::plane::Plane;
-use crate::time::{Frame, FrameRange};
+use crate::time::Frame;
 use std::collections::VecDeque;
 
 /// Gathers the clean range of a plate, frame by frame.
@@ -109,11 +109,12 @@ impl Parts {
 #[derive(Debug, Clone)]
 pub struct Foreground {
     window: Window,
-    plate: Reference,
-    limits: ForegroundLimits,
+    pub(super) plate: Reference,
+    pub(super) limits: ForegroundLimits,
     area: Option<Mask>,
     last: Option<(Frame, Mask, Mask)>,
-    mapped: Vec<f32>,
+    /// The plate in the light of the frame seen last.
+    pub(super) mapped: Vec<f32>,
     off: Vec<f32>,
     last_off: Vec<f32>,
     levels: Vec<u8>,
@@ -124,9 +125,7 @@ impl Foreground {
     /// A set of another size is scaled.
     #[must_use]
     pub fn within(mut self, area: &Mask) -> Foreground {
-        let (w, h) = (self.plate.width, self.plate.height);
-        let scaled = |x: usize, y: usize| area.has(x * area.width() / w, y * area.height() / h);
-        self.area = Some(Mask::from_fn(w, h, scaled));
+        self.area = Some(area.scaled(self.plate.width, self.plate.height));
         self
     }
 
@@ -134,6 +133,16 @@ impl Foreground {
     pub fn restless(&self) -> Mask {
         let (w, h) = (self.plate.width, self.plate.height);
         Mask::from_fn(w, h, |x, y| self.plate.half[y * w + x] > 0.0)
+    }
+
+    /// Returns where things of some size move within the plate, such as somebody who walks
+    /// through it: what is no background in the plate is none in a frame. Outlines that a
+    /// camera's tremor moves are too thin to count.
+    pub fn walked(&self) -> Mask {
+        let (w, least) = (self.plate.width, self.limits.core_codes / 2.0);
+        let moves = Mask::from_fn(w, self.plate.height, |x, y| self.plate.half[y * w + x] >= least);
+        let thin = (w / 320).max(2);
+        moves.shrunk(thin).grown(thin)
     }
 
     /// Looks at a frame. Frames come in order; a frame of another size than the plate shows
@@ -177,35 +186,11 @@ impl Foreground {
         Split { boom, core, actors, present, tone, threshold }
     }
 
-    /// Tells whether at least a sliver of something hangs from an edge: the test for the first
-    /// and the last frame of a boom, on planes as large as can be had.
-    pub fn sliver(&mut self, plane: &Plane) -> bool {
-        let (width, height) = (self.plate.width, self.plate.height);
-        if (plane.width, plane.height) != (width, height) || plane.view().is_none() {
-            return false;
-        }
-        self.compare(plane);
-        let limits = &self.limits;
-        let least =
-            limits.sliver_codes.max(limits.core_sigmas * spread(&self.off, &self.plate.half));
-        let levels = self.off.iter().zip(&self.plate.half);
-        let levels =
-            levels.map(|(off, half)| if off.abs() - half > least { STRONG } else { CLEAN });
-        self.levels.clear();
-        self.levels.extend(levels);
-        let blobs = Blobs::of(&self.levels, width, self.window, 2);
-        blobs.blobs.iter().enumerate().any(|(number, blob)| {
-            let here =
-                self.area.as_ref().is_none_or(|area| 2 * blobs.count_in(number, area) >= blob.area);
-            let hangs = blob.hangs(self.window, limits.side_share, limits.lowest_share);
-            blob.strong >= limits.sliver_pixels && hangs && here
-        })
-    }
-
     /// Lays the plate into the tone of the frame and takes it off.
     fn compare(&mut self, mid: &Plane) -> Tone {
         let blocks = BlockMeans::of(mid);
-        let without = self.last.as_ref().map(|(_, boom, actors)| blocks.meeting(&[boom, actors]));
+        // The skirt of a shadow reaches beyond the mask; it is no light.
+        let without = self.last.as_ref().map(|(_, boom, actors)| blocks.near(&[boom, actors]));
         let tone = Tone::fit(&blocks, &self.plate.blocks, None);
         tone.map(&self.plate.middle, mid.width, &mut self.mapped);
         Glow::of(&tone, &blocks, &self.plate.blocks, without.as_deref())
@@ -343,18 +328,45 @@ impl Foreground {
             }
         }
         let reach = (self.limits.shadow_reach * width as f32) as usize;
+        // The shadow of a pole may hang together with it at the tip alone: along it the way is
+        // long, and yet it falls beside.
+        let hung = parts.boom.iter().chain(&parts.both).map(|core| &cores.blobs[*core]);
+        let hung: Vec<&Blob> = hung.collect();
+        let falls = |x: usize, y: usize| {
+            let within = |core: &&&Blob| {
+                x + reach >= core.left
+                    && x < core.right + reach
+                    && y + reach >= core.top
+                    && y < core.bottom + reach
+            };
+            self.off[y * width + x] < 0.0 && hung.iter().any(|core| within(&core))
+        };
         while let Some((x, y, steps)) = queue.pop_front() {
             let own = owner[y * width + x];
-            if own == 1 && steps >= reach {
+            if own == 1 && steps >= reach && !falls(x, y) {
                 continue;
             }
-            let around = [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)];
-            for (x, y) in around.into_iter().filter(|(x, y)| *x < width && *y < height) {
+            let beside = [(x.wrapping_sub(1), y), (x + 1, y), (x, y.wrapping_sub(1)), (x, y + 1)];
+            let clean = |(x, y): &(usize, usize)| {
+                *x < width && *y < height && self.levels[y * width + x] == CLEAN
+            };
+            let mut step = |(x, y): (usize, usize), by: usize| {
                 let at = y * width + x;
                 if owner[at] == 0 && self.levels[at] != CLEAN {
                     owner[at] = own;
-                    queue.push_back((x, y, steps + 1));
+                    queue.push_back((x, y, steps + by));
                 }
+            };
+            if beside.iter().any(clean) {
+                // A blob bridges gaps of a pixel, so this has to.
+                for row in y.saturating_sub(2)..(y + 3).min(height) {
+                    for column in x.saturating_sub(2)..(x + 3).min(width) {
+                        step((column, row), x.abs_diff(column).max(y.abs_diff(row)));
+                    }
+                }
+            } else {
+                let inside = |(x, y): &(usize, usize)| *x < width && *y < height;
+                beside.into_iter().filter(inside).for_each(|place| step(place, 1));
             }
         }
         for run in blobs.runs_of(number) {
@@ -471,45 +483,9 @@ fn smoothed_difference(frame: &[f32], plate: &[f32], width: usize, out: &mut [f3
     }
 }
 
-/// Moves the ends of a span of frames to where slivers of the boom were seen first and last.
-///
-/// `seen` holds frames round the ends and what [`Foreground::sliver`] said of them, in order.
-/// An end moves only within an unbroken run of frames that were looked at; frames inside the
-/// span that were not looked at count as boom.
-pub fn refine(span: FrameRange, seen: &[(Frame, bool)]) -> FrameRange {
-    let look = |frame: i64| seen.iter().find(|(at, _)| at.0 == frame).map(|(_, is)| *is);
-    let (mut start, mut end) = (span.start.0, span.end.0);
-    while start < end && look(start) == Some(false) {
-        start += 1;
-    }
-    while look(start - 1) == Some(true) {
-        start -= 1;
-    }
-    while end > start && look(end - 1) == Some(false) {
-        end -= 1;
-    }
-    while look(end) == Some(true) {
-        end += 1;
-    }
-    FrameRange::new(start, end)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn ends_move_to_where_slivers_were_seen() {
-        let seen = |frames: &[(i64, bool)]| -> Vec<(Frame, bool)> {
-            frames.iter().map(|(at, is)| (Frame(*at), *is)).collect()
-        };
-        let looks = seen(&[(8, false), (9, true), (10, true), (11, true), (19, true), (20, false)]);
-        assert_eq!(refine(FrameRange::new(10, 21), &looks), FrameRange::new(9, 20));
-        assert_eq!(refine(FrameRange::new(8, 19), &looks), FrameRange::new(9, 20));
-        assert_eq!(refine(FrameRange::new(10, 20), &[]), FrameRange::new(10, 20));
-        let none = seen(&[(0, false), (1, false)]);
-        assert!(refine(FrameRange::new(0, 2), &none).is_empty());
-    }
 
     /// The plain way: nine weights for each pixel, edges repeated.
     #[test]

@@ -28,6 +28,11 @@ pub struct FinderLimits {
     pub boom_frames: usize,
     /// Share of its full depth with which it may be seen first or last.
     pub slide_share: f32,
+    /// Pixels along the edge that make a sliver of a boom, and how many frames before it comes
+    /// and after it goes are looked at for one.
+    pub sliver_pixels: usize,
+    /// See `sliver_pixels`.
+    pub sliver_frames: usize,
     /// Frames a plate needs.
     pub plate_frames: usize,
     /// Frames between a plate and a boom.
@@ -39,6 +44,10 @@ pub struct FinderLimits {
     /// Changes over time, in codes, from which something that hangs in the picture is looked
     /// for when no boom comes or goes.
     pub restless_codes: [f32; 4],
+    /// The same in means over frames and neighbours: what grain hides in each frame.
+    pub faint_codes: [f32; 3],
+    /// How far such a change lies above that of most of the picture.
+    pub faint_times: f32,
     /// References that must tell the same for an unconfirmed boom to be doubt enough.
     pub support: usize,
     /// References that are tried to confirm.
@@ -65,11 +74,15 @@ impl Default for FinderLimits {
             peak_share: 0.002,
             boom_frames: 8,
             slide_share: 0.35,
+            sliver_pixels: 4,
+            sliver_frames: 24,
             plate_frames: 12,
             guard_frames: 2,
             plate_foreground: 0.05,
             agreement: 0.8,
             restless_codes: [24.0, 16.0, 12.0, 8.0],
+            faint_codes: [6.0, 4.5, 3.0],
+            faint_times: 2.5,
             support: 2,
             confirmations: 24,
         }
@@ -99,10 +112,6 @@ pub struct ForegroundLimits {
     /// Change from frame to frame, in codes, from which a pixel where boom and actor touch is
     /// no longer boom.
     pub jump_codes: f32,
-    /// Change of a pixel of a sliver, in codes, and how many of them make one.
-    pub sliver_codes: f32,
-    /// Pixels that make a sliver.
-    pub sliver_pixels: usize,
     /// Share of the width within which a soft dark patch beside a boom is its shadow.
     pub shadow_reach: f32,
 }
@@ -119,8 +128,6 @@ impl Default for ForegroundLimits {
             outline: 0.3,
             present_share: 2e-5,
             jump_codes: 40.0,
-            sliver_codes: 8.0,
-            sliver_pixels: 6,
             shadow_reach: 0.06,
         }
     }

@@ -26,10 +26,12 @@ mod track;
 mod restless;
 mod find;
 mod foreground;
+mod outlines;
 
-pub use find::{Edge, Found, Hints, Say, Why, find};
-pub use foreground::{Foreground, PlateRange, Split, refine};
+pub use find::{Found, Hints, Say, Why, find};
+pub use foreground::{Foreground, PlateRange, Split};
 pub use limits::{FinderLimits, ForegroundLimits};
+pub use outlines::{FinePlate, Outlined};
 pub use reference::Steps;
 pub use small_take::SmallTake;
 pub use tone::Tone;

@@ -60,6 +60,18 @@ impl BlockMeans {
         out
     }
 
+    /// The same with all blocks beside.
+    pub fn near(&self, masks: &[&Mask]) -> Vec<bool> {
+        let met = self.meeting(masks);
+        let at = |x: usize, y: usize| met[y * self.columns + x];
+        let near = |place: usize| {
+            let (x, y) = (place % self.columns, place / self.columns);
+            (y.saturating_sub(1)..(y + 2).min(self.rows))
+                .any(|y| (x.saturating_sub(1)..(x + 2).min(self.columns)).any(|x| at(x, y)))
+        };
+        (0..met.len()).map(near).collect()
+    }
+
     /// Returns the middle of each block, -1 to 1 across and down.
     fn places(&self) -> Vec<(f32, f32)> {
         let part = |at: usize, count: usize| (2 * at + 1) as f32 / count.max(1) as f32 - 1.0;

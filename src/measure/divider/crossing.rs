@@ -1,7 +1,8 @@
 //! Frames in which an actor comes into the patch, or into its feather.
 
-use super::distance::{Cells, half_cell};
-use super::polygon::from_side;
+use super::distance::Cells;
+use super::polygon::{Point, from_side};
+use super::window::Window;
 use super::{Division, Region, Standing, specks};
 use crate::measure::Mask;
 use crate::reason::{Code, Reason, Severity};
@@ -36,6 +37,8 @@ pub struct Crossing {
 
 /// What entering each pixel means.
 struct Ground {
+    /// The part of the masks where a pixel can mean anything; the rest is of its size.
+    window: Window,
     entered: Vec<Option<Entered>>,
     depth_px: Vec<f32>,
     /// All pixels that mean anything.
@@ -60,10 +63,14 @@ pub fn crossings<M: Borrow<Mask>>(
     let mut small_for = 0_u32;
     for (frame, actors) in frames {
         let actors = actors.borrow();
+        if (actors.width(), actors.height()) != division.mask_size() {
+            continue;
+        }
+        let actors = ground.window.of(actors);
         let mut met = actors.clone();
         met.keep(&ground.watched);
         let small =
-            if met.is_empty() { Vec::new() } else { specks::find(actors, None, &division.limits) };
+            if met.is_empty() { Vec::new() } else { specks::find(&actors, None, &division.limits) };
         let small = small.into_iter().flat_map(|(cluster, _)| cluster);
         let small: Vec<_> = small.filter(|(x, y)| met.has(*x, *y)).collect();
         small_for = if small.is_empty() { 0 } else { small_for + 1 };
@@ -91,12 +98,21 @@ fn add(found: &mut Vec<Crossing>, next: Crossing) {
 impl Ground {
     fn of(division: &Division, feather_px: f64) -> Ground {
         let (width, height) = division.mask_size();
+        let region = division.region.scaled(1.0 / division.scale);
+        let mut known = region.mask(width, height);
+        known.add(&division.sets.boom);
+        let far = (feather_px / 2.0 + division.limits.clearance_px) / division.scale;
+        // Specks are told by what is round them.
+        let apart = 2 * division.limits.speck_alone_cells as usize;
+        let window = Window::round(&known, far.ceil().min(1e5) as usize + 4 + apart);
+        let (width, height) = window.size();
         let mut ground = Ground {
+            window,
             entered: vec![None; width * height],
             depth_px: vec![0.0; width * height],
             watched: Mask::new(width, height),
         };
-        ground.lay_feather(division, feather_px);
+        ground.lay_feather(division, &region, feather_px);
         ground.lay_boom(division);
         ground
     }
@@ -111,17 +127,23 @@ impl Ground {
     }
 
     /// The region's inside, and the feather round it.
-    fn lay_feather(&mut self, division: &Division, feather_px: f64) {
-        let (width, height) = division.mask_size();
-        let region = division.region.scaled(1.0 / division.scale);
-        let half = half_cell(division.scale);
-        let near = near_sides(&region, width, height, feather_px / 2.0 / division.scale + 2.0);
-        let actors = Cells::new(&division.sets.actors, half);
+    fn lay_feather(&mut self, division: &Division, region: &Region, feather_px: f64) {
+        let frame = division.mask_size();
+        let (width, height) = self.window.size();
+        let (left, top) = (self.window.left as f64, self.window.top as f64);
+        let half = division.half;
+        let within = feather_px / 2.0 / division.scale + 2.0;
+        let sides = region.inner_sides(frame.0 as f64, frame.1 as f64).into_iter();
+        let moved = |[x, y]: Point| [x - left, y - top];
+        let sides = sides.map(|(a, b)| (moved(a), moved(b)));
+        let near = near_those(sides, width, height, within);
+        let actor_set = self.window.of(&division.sets.actors);
+        let actors = Cells::new(&actor_set, half);
         let mut spans = Vec::new();
         for y in 0..height {
-            region.spans(y as f64 + 0.5, &mut spans);
+            region.spans(y as f64 + top + 0.5, &mut spans);
             for x in 0..width {
-                let before = spans.iter().take_while(|at| **at <= x as f64 + 0.5).count();
+                let before = spans.iter().take_while(|at| **at <= x as f64 + left + 0.5).count();
                 let far = f64::from(near[y * width + x]);
                 // A pixel of a reduced mask counts with its nearest corner.
                 let inward = if before % 2 == 1 { far } else { -far };
@@ -129,7 +151,7 @@ impl Ground {
                 let room = feather_px.min(2.0 * (far + actors.near(x, y)) * division.scale) / 2.0;
                 if before % 2 == 1 {
                     self.set(x, y, Entered::Inside, inward);
-                } else if inward > -room && !division.sets.actors.has(x, y) {
+                } else if inward > -room && !actor_set.has(x, y) {
                     self.set(x, y, Entered::Feather, inward + room);
                 }
             }
@@ -146,9 +168,10 @@ impl Ground {
             Standing::SkirtTouched => &[(&division.sets.boom, Entered::Skirt)],
             Standing::Free | Standing::NoBoom => &[],
         };
-        let (width, height) = division.mask_size();
+        let (width, height) = self.window.size();
         for (set, entered) in rings {
-            let cells = Cells::new(set, half_cell(division.scale));
+            let set = self.window.of(set);
+            let cells = Cells::new(&set, division.half);
             for (x, y) in (0..height).flat_map(|y| (0..width).map(move |x| (x, y))) {
                 if cells.near(x, y) * division.scale < least + 3.0 * division.scale {
                     let centre = [x as f64 + 0.5, y as f64 + 0.5];
@@ -190,8 +213,18 @@ pub(in crate::measure) fn near_sides(
     height: usize,
     within: f64,
 ) -> Vec<f32> {
+    near_those(region.inner_sides(width as f64, height as f64), width, height, within)
+}
+
+/// The same for any sides.
+fn near_those(
+    sides: impl IntoIterator<Item = (Point, Point)>,
+    width: usize,
+    height: usize,
+    within: f64,
+) -> Vec<f32> {
     let mut near = vec![within as f32; width * height];
-    for side in region.inner_sides(width as f64, height as f64) {
+    for side in sides {
         let (a, b) = side;
         let span = |low: f64, high: f64, end: usize| {
             let from = (low - within).floor().max(0.0) as usize;

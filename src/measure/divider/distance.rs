@@ -107,6 +107,12 @@ pub(super) fn half_cell(scale: f64) -> f64 {
     ((inside + beside) / scale).max(0.0)
 }
 
+/// The same of a mask whose outlines were looked at with their surroundings: nothing beside
+/// its pixels is meant.
+pub(super) fn half_inside(scale: f64) -> f64 {
+    ((scale - 1.0) / 2.0 / scale).max(0.0)
+}
+
 impl<'a> Cells<'a> {
     pub(super) fn new(set: &'a Mask, half: f64) -> Self {
         let words = set.width().div_ceil(64);

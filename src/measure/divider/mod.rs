@@ -9,8 +9,8 @@
 //!   boom, core, actors -> distances -> outline between pixels -> few sides -> measured again
 //! ```
 //!
-//! A pixel of a mask reduced by `scale` stands for all source pixels in it, and those close
-//! beside it that its mean may have hidden, so every distance is the least it can be between
+//! A pixel of a mask reduced by `scale` stands for all source pixels in it, and, unless the
+//! outlines were looked at closely, for those beside it that its mean may have hidden. So every distance is the least it can be between
 //! source pixels: never overstated.
 
 mod crossing;
@@ -20,6 +20,7 @@ mod polygon;
 mod simplify;
 mod specks;
 mod trace;
+mod window;
 
 pub use crate::settings::DividerLimits;
 pub(in crate::measure) use crossing::near_sides;
@@ -30,13 +31,18 @@ pub use polygon::{Point, Region};
 pub use specks::{ActorTally, Speck};
 
 use crate::measure::Mask;
-use distance::{Cells, half_cell};
+use distance::{Cells, half_cell, half_inside};
 use serde::Serialize;
 use simplify::{Course, least};
 use trace::Gap;
+use window::Window;
 
 /// The part of the ideal margin every side has to keep. The rest pays for straight sides.
 const KEPT: f64 = 0.99;
+
+/// How far from the sides of the part that is looked at nothing is judged by what is beyond,
+/// in mask pixels: wider than a speck stands alone.
+const BORDER: usize = 16;
 
 /// Whether there is a divider.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -85,6 +91,9 @@ pub struct Division {
     sets: Sets,
     #[serde(skip)]
     limits: DividerLimits,
+    /// Half the side of the square a pixel of the masks stands for, in their pixels.
+    #[serde(skip)]
+    half: f64,
 }
 
 /// The masks a division was made from.
@@ -115,10 +124,12 @@ pub fn divide(
     scale: f64,
     limits: &DividerLimits,
 ) -> Option<Division> {
-    Parts { boom, core, actors, excluded, seen: None, scale }.divide(limits)
+    let half = half_cell(scale);
+    Parts { boom, core, actors, excluded, seen: None, scale, half }.divide(limits)
 }
 
-/// Divides boom from actors that were counted frame by frame; see [`divide`].
+/// Divides boom from actors that were counted frame by frame; see [`divide`]. Their outlines
+/// were drawn with their surroundings, so that no pixel outside the masks is meant.
 pub fn divide_seen(
     boom: &Mask,
     core: &Mask,
@@ -127,8 +138,8 @@ pub fn divide_seen(
     scale: f64,
     limits: &DividerLimits,
 ) -> Option<Division> {
-    let seen = Some(actors);
-    Parts { boom, core, actors: actors.union(), excluded, seen, scale }.divide(limits)
+    let (seen, actors, half) = (Some(actors), actors.union(), half_inside(scale));
+    Parts { boom, core, actors, excluded, seen, scale, half }.divide(limits)
 }
 
 struct Parts<'a> {
@@ -138,6 +149,7 @@ struct Parts<'a> {
     excluded: &'a Mask,
     seen: Option<&'a ActorTally>,
     scale: f64,
+    half: f64,
 }
 
 impl Parts<'_> {
@@ -150,17 +162,32 @@ impl Parts<'_> {
         if !alike || !sound {
             return None;
         }
-        let (sets, specks) = self.sets(limits);
-        let mut division = Division::bare(sets, self.scale, *limits);
-        if !division.sets.boom.is_empty() {
-            division.lay();
-        }
+        let reach = (2.0 * limits.feather_px / self.scale).ceil().min(1e5) as usize;
+        let mut margin = reach + 4 * BORDER;
+        let mut boom = self.boom.clone();
+        boom.add(self.core);
+        // Nothing farther than the nearest actor, and nothing far beyond the patch, counts.
+        let (mut division, specks) = loop {
+            let window = Window::round(&boom, margin);
+            let (sets, specks) = self.sets(&window, limits);
+            let mut division = Division::bare(sets, self.scale, *limits, self.half);
+            let clear = division.lay(&window);
+            let alone = division.sets.actors.is_empty();
+            if window.is_all() || alone || clear <= (margin - 2 * BORDER) as f64 {
+                break (division, specks);
+            }
+            margin *= 4;
+        };
         division.name_specks(&specks);
         division.meets_excluded = division.region_meets(self.excluded);
         Some(division)
     }
 
-    fn sets(&self, limits: &DividerLimits) -> (Sets, Vec<(specks::Cluster, Option<u32>)>) {
+    fn sets(
+        &self,
+        window: &Window,
+        limits: &DividerLimits,
+    ) -> (Sets, Vec<(specks::Cluster, Option<u32>)>) {
         let without = |mask: &Mask, other: &Mask| {
             let mut left = mask.clone();
             left.take(other);
@@ -170,7 +197,10 @@ impl Parts<'_> {
         let mut boom = without(self.boom, self.excluded);
         boom.add(&core);
         let mut actors = without(self.actors, self.excluded);
-        let found = specks::find(&actors, self.seen, limits);
+        let inside = window.placed(&window.of(&actors));
+        let mut found = specks::find(&inside, self.seen, limits);
+        // Near the side of the window few pixels may be the end of many.
+        found.retain(|(cluster, _)| cluster.iter().all(|(x, y)| window.holds(*x, *y, BORDER)));
         let mut specks = Mask::new(actors.width(), actors.height());
         found.iter().flat_map(|(cluster, _)| cluster).for_each(|(x, y)| specks.set(*x, *y));
         actors.take(&specks);
@@ -179,7 +209,7 @@ impl Parts<'_> {
 }
 
 impl Division {
-    fn bare(sets: Sets, scale: f64, limits: DividerLimits) -> Division {
+    fn bare(sets: Sets, scale: f64, limits: DividerLimits, half: f64) -> Division {
         Division {
             region: Region::default(),
             standing: Standing::NoBoom,
@@ -194,15 +224,24 @@ impl Division {
             scale,
             sets,
             limits,
+            half,
         }
     }
 
-    fn lay(&mut self) {
-        let half = half_cell(self.scale);
-        let actors = std::mem::take(&mut self.sets.actors);
+    /// Lays the divider within a part of the masks; returns the clearance in mask pixels.
+    fn lay(&mut self, window: &Window) -> f64 {
+        if self.sets.boom.is_empty() {
+            return 0.0;
+        }
+        let half = self.half;
+        let actors = window.of(&self.sets.actors);
+        let (boom, core) = (window.of(&self.sets.boom), window.of(&self.sets.core));
         let cells = Cells::new(&actors, half);
-        let clear = clearance(&cells, &self.sets.boom);
-        let core_clear = clearance(&cells, &self.sets.core);
+        let clear = clearance(&cells, &boom);
+        let core_clear = clearance(&cells, &core);
+        if clear.is_infinite() && !window.is_all() && !self.sets.actors.is_empty() {
+            return clear;
+        }
         let in_source = |clear: f64| clear.is_finite().then_some(clear * self.scale);
         self.clearance_px = in_source(clear);
         self.core_clearance_px = in_source(core_clear);
@@ -212,30 +251,18 @@ impl Division {
             (_, true) => Standing::SkirtTouched,
             _ => Standing::Overlap,
         };
+        let mut held = boom.clone();
         if self.standing == Standing::SkirtTouched {
-            self.leave_out_touching(&cells, least);
+            self.left_out = leave_out_touching(&cells, least, (&boom, &core), &mut held);
+            self.sets.held = window.placed(&held);
         }
-        if self.standing != Standing::Overlap && !self.sets.held.is_empty() {
-            self.outline(cells, &actors);
+        if self.standing != Standing::Overlap && !held.is_empty() {
+            self.outline(cells, &actors, held, window);
         }
-        self.sets.actors = actors;
+        clear
     }
 
-    /// Takes from what the region holds the shadow's pixels that are too near to an actor.
-    fn leave_out_touching(&mut self, actors: &Cells<'_>, least: f64) {
-        let centre = |(x, y): (usize, usize)| [x as f64 + 0.5, y as f64 + 0.5];
-        for (x, y) in self.sets.boom.pixels().filter(|(x, y)| !self.sets.core.has(*x, *y)) {
-            if actors.near(x, y) < least + 3.0
-                && actors.distance_with(centre((x, y)), 2.0 * actors.half) < least
-            {
-                self.sets.held.clear(x, y);
-                self.left_out += 1;
-            }
-        }
-    }
-
-    fn outline(&mut self, actors: Cells<'_>, actor_set: &Mask) {
-        let held = self.sets.held.clone();
+    fn outline(&mut self, actors: Cells<'_>, actor_set: &Mask, held: Mask, window: &Window) {
         let reach = (self.limits.feather_px / self.scale).max(0.75);
         let clear = clearance(&actors, &held);
         let gap = Gap { boom: Cells::new(&held, actors.half), actors, reach };
@@ -263,11 +290,22 @@ impl Division {
         self.margin_boom_px = margin(&held);
         self.margin_actors_px = margin(actor_set);
         self.ideal_margin_px = Some(ideal * self.scale);
-        self.region = region.scaled(self.scale);
+        let moved = |[x, y]: Point| {
+            [(x + window.left as f64) * self.scale, (y + window.top as f64) * self.scale]
+        };
+        let outlines = region.outlines.iter();
+        self.region = Region {
+            outlines: outlines
+                .map(|outline| outline.iter().copied().map(moved).collect())
+                .collect(),
+        };
     }
 
     fn name_specks(&mut self, found: &[(specks::Cluster, Option<u32>)]) {
-        let boom = Cells::new(&self.sets.boom, half_cell(self.scale));
+        if found.is_empty() {
+            return;
+        }
+        let boom = Cells::new(&self.sets.boom, self.half);
         for (cluster, frames) in found {
             let from_boom = cluster.iter().map(|(x, y)| {
                 boom.distance_with([*x as f64 + 0.5, *y as f64 + 0.5], 2.0 * boom.half)
@@ -325,6 +363,27 @@ impl Division {
         each_inside(&self.region.scaled(1.0 / self.scale), set, &mut |inside| meets |= inside);
         meets
     }
+}
+
+/// Takes from what the region holds the shadow's pixels that are too near to an actor, and
+/// counts them.
+fn leave_out_touching(
+    actors: &Cells<'_>,
+    least: f64,
+    (boom, core): (&Mask, &Mask),
+    held: &mut Mask,
+) -> usize {
+    let centre = |(x, y): (usize, usize)| [x as f64 + 0.5, y as f64 + 0.5];
+    let touches = |(x, y): (usize, usize)| {
+        actors.near(x, y) < least + 3.0
+            && actors.distance_with(centre((x, y)), 2.0 * actors.half) < least
+    };
+    let mut left_out = 0;
+    for (x, y) in boom.pixels().filter(|(x, y)| !core.has(*x, *y) && touches((*x, *y))) {
+        held.clear(x, y);
+        left_out += 1;
+    }
+    left_out
 }
 
 /// Returns the least distance between a set and the squares of another, from square to

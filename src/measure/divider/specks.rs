@@ -25,13 +25,29 @@ pub struct Speck {
 #[derive(Debug, Clone)]
 pub struct ActorTally {
     union: Mask,
+    /// Where pixels are counted; everywhere if `None`.
+    counted: Option<Mask>,
     seen: Vec<u16>,
 }
 
 impl ActorTally {
     /// Begins with no frame for masks of this size.
     pub fn new(width: usize, height: usize) -> Self {
-        Self { union: Mask::new(width, height), seen: vec![0; width.saturating_mul(height)] }
+        let seen = vec![0; width.saturating_mul(height)];
+        Self { union: Mask::new(width, height), counted: None, seen }
+    }
+
+    /// Begins with no frame; only pixels near a set are counted, within `by` of its bounds.
+    /// All others count as seen often.
+    pub fn near(set: &Mask, by: usize) -> Self {
+        let mut tally = ActorTally::new(set.width(), set.height());
+        if let Some((left, top, right, bottom)) = set.bounds() {
+            let (columns, rows) =
+                (left.saturating_sub(by)..right + by, top.saturating_sub(by)..bottom + by);
+            let holds = |x: usize, y: usize| rows.contains(&y) && columns.contains(&x);
+            tally.counted = Some(Mask::from_fn(set.width(), set.height(), holds));
+        }
+        tally
     }
 
     /// Adds the actors of a frame; false, and nothing added, if the size is another.
@@ -40,7 +56,12 @@ impl ActorTally {
         if (actors.width(), actors.height()) != (width, height) {
             return false;
         }
-        for (x, y) in actors.pixels() {
+        let counted = self.counted.as_ref().map(|counted| {
+            let mut near = actors.clone();
+            near.keep(counted);
+            near
+        });
+        for (x, y) in counted.as_ref().unwrap_or(actors).pixels() {
             let seen = &mut self.seen[y * width + x];
             *seen = seen.saturating_add(1);
         }
@@ -55,6 +76,9 @@ impl ActorTally {
 
     /// Returns in how many frames a pixel was an actor's (at most 65,535).
     pub fn seen(&self, x: usize, y: usize) -> u32 {
+        if self.counted.as_ref().is_some_and(|counted| !counted.has(x, y)) {
+            return u32::from(u16::MAX);
+        }
         let inside = x < self.union.width() && y < self.union.height();
         if inside { u32::from(self.seen[y * self.union.width() + x]) } else { 0 }
     }

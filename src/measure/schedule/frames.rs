@@ -7,7 +7,7 @@ use super::plates::PlateReader;
 use super::survey::no_room;
 use super::{Gauge, Row, Wish};
 use crate::error::Faults;
-use crate::measure::boom::{Foreground, ForegroundLimits, Split};
+use crate::measure::boom::{FinePlate, Foreground, ForegroundLimits, Outlined, Split};
 use crate::measure::light::blocks::{Blocks, Codes, Kind};
 use crate::measure::light::{FrameLight, Meter};
 use crate::measure::lockoff::{LockOff, SteadyLimits, steadiness};
@@ -73,9 +73,18 @@ struct Against {
     suspects: usize,
     texture: Option<Texture>,
     masks: MaskStore,
-    /// Pixels that are not picture, at middle size.
+    /// Where masks are drawn on the working plane, twice the middle one.
+    outlines: Option<Outlines>,
+    /// Pixels that are not picture, at the size of the masks.
     excluded: Mask,
     rows: Vec<Row>,
+}
+
+/// What draws outlines at working size.
+struct Outlines {
+    plate: FinePlate,
+    /// Where the boom was seen or is known to be, at middle size.
+    around: Mask,
 }
 
 /// What looks at the texture of the background.
@@ -88,7 +97,7 @@ struct Texture {
 impl Against {
     fn new(
         plate: PlateReader<'_>,
-        mid: (usize, usize),
+        (mid, scales): ((usize, usize), Scales),
         area: Option<&Mask>,
     ) -> std::io::Result<Against> {
         let overlays = plate.overlays.finish(&TextLimits::default());
@@ -97,17 +106,25 @@ impl Against {
         let out = overlays.excluded(width, height);
         let work_out = overlays.excluded(mean.width, mean.height);
         let patterns = Patterns::new(&plate.work, Some(&work_out)).map(Arc::new);
-        let excluded = overlays.mask(mid.0, mid.1);
-        let picture = excluded.inverted();
+        let fine = scales.mid == 2 * scales.work;
+        let size = if fine { (2 * mid.0, 2 * mid.1) } else { mid };
+        let excluded = overlays.mask(size.0, size.1);
+        let out_of_mid = overlays.mask(mid.0, mid.1);
+        let picture = out_of_mid.inverted();
         let masked = |meter: Meter| {
-            if excluded.is_empty() { meter } else { meter.with_mask(&picture) }
+            if out_of_mid.is_empty() { meter } else { meter.with_mask(&picture) }
         };
         let (light, colour) = (masked(plate.light), masked(plate.colour));
+        let variance = plate.work.variance();
+        let outlines = fine.then(|| Outlines {
+            plate: FinePlate::new(&mean, variance.as_ref()),
+            around: area.map_or_else(|| Mask::new(mid.0, mid.1), |area| area.scaled(mid.0, mid.1)),
+        });
         Ok(Against {
             plate: plate.plate,
             peak: plate.source.peak,
             mean,
-            variance: plate.work.variance(),
+            variance,
             lock_off: LockOff::new(&plate.full, Some(&out), plate.source.peak).ok(),
             light,
             colour,
@@ -126,7 +143,8 @@ impl Against {
                 sharpness: Sharpness::against(patterns.clone(), SharpnessLimits::default()),
                 patterns,
             }),
-            masks: MaskStore::new(mid)?,
+            masks: MaskStore::new(size)?,
+            outlines,
             excluded,
             rows: Vec::new(),
         })
@@ -162,12 +180,36 @@ impl Against {
             texture.see(frame, &source.planes.work, in_codes(light.as_ref()), motion, hidden)?;
         }
         if let Some(split) = split {
-            let Split { mut boom, mut core, mut actors, .. } = split;
-            [&mut boom, &mut core, &mut actors].iter_mut().for_each(|m| m.take(&self.excluded));
-            self.masks.add(frame, &FrameMasks { boom, core, actors })?;
+            let mut masks = self.drawn(frame, split, source, back.is_some());
+            let FrameMasks { boom, core, actors } = &mut masks;
+            [boom, core, actors].into_iter().for_each(|mask| mask.take(&self.excluded));
+            self.masks.add(frame, &masks)?;
         }
         self.rows.push(Row { frame, motion: None, light, colour, boom });
         Ok(())
+    }
+
+    /// Draws the masks of a frame at the size they are kept at.
+    fn drawn(
+        &mut self,
+        frame: Frame,
+        split: Split,
+        source: &LumaSource,
+        laid_back: bool,
+    ) -> FrameMasks {
+        let (Some(outlines), Some(meter)) = (&mut self.outlines, &self.foreground) else {
+            return FrameMasks { boom: split.boom, core: split.core, actors: split.actors };
+        };
+        outlines.around.add(&split.boom);
+        // A plate is only asked whether somebody is in it; a frame that was laid back is
+        // there at middle size only.
+        let closely = !laid_back && !self.plate.holds(frame);
+        let work = &source.planes.work;
+        let found = closely
+            .then(|| meter.outlined(&split, &outlines.around, work, &outlines.plate))
+            .flatten();
+        let Outlined { boom, core, actors } = found.unwrap_or_else(|| Outlined::coarsely(&split));
+        FrameMasks { boom, core, actors }
     }
 
     fn finish(
@@ -194,9 +236,14 @@ impl Against {
             steadiness,
             bounds,
             rows: self.rows,
+            mask_scale: if self.outlines.is_some() { scales.work } else { scales.mid },
             masks: self.masks,
             excluded: self.excluded,
             restless: self.foreground.as_ref().map(Foreground::restless),
+            walked: self.foreground.as_ref().map(|meter| {
+                let walked = meter.walked();
+                if self.outlines.is_some() { walked.doubled() } else { walked }
+            }),
             suspect: self.suspects >= SUSPECTS,
             stillness: stillness.map(RefCell::new),
             sharpness: sharpness.map(RefCell::new),
@@ -250,8 +297,10 @@ impl<'a> GaugeReader<'a> {
         let encoding = wish.encoding;
         let source = LumaSource::new(info);
         let area = wish.area.as_ref();
-        let against: std::io::Result<Vec<Against>> =
-            plates.into_iter().map(|plate| Against::new(plate, source.mid_size(), area)).collect();
+        let against: std::io::Result<Vec<Against>> = plates
+            .into_iter()
+            .map(|plate| Against::new(plate, (source.mid_size(), source.scales), area))
+            .collect();
         Ok(Self {
             range: all.iter().copied().reduce(joined).unwrap_or_default(),
             runs: all.to_vec(),

@@ -73,18 +73,24 @@ impl MaskStore {
     }
 }
 
-/// Writes words as runs: how many are empty, how many follow, and these.
+/// Writes words as runs: how many are empty, how many full, how many follow, and these.
 fn pack(words: &[u64], out: &mut Vec<u8>) {
     let mut at = 0;
     while at < words.len() {
-        let empty = words[at..].iter().take_while(|word| **word == 0).count();
-        let full = words[at + empty..].iter().take_while(|word| **word != 0).count();
-        out.extend((empty as u32).to_le_bytes());
-        out.extend((full as u32).to_le_bytes());
-        for word in &words[at + empty..at + empty + full] {
-            out.extend(word.to_le_bytes());
+        let run = |from: usize, is: fn(u64) -> bool| {
+            words[from..].iter().take_while(|word| is(**word)).count()
+        };
+        let empty = run(at, |word| word == 0);
+        let full = run(at + empty, |word| word == u64::MAX);
+        let mixed = run(at + empty + full, |word| word != 0 && word != u64::MAX);
+        for count in [empty, full, mixed] {
+            out.extend((count as u32).to_le_bytes());
         }
         at += empty + full;
+        for word in &words[at..at + mixed] {
+            out.extend(word.to_le_bytes());
+        }
+        at += mixed;
     }
 }
 
@@ -97,12 +103,14 @@ fn unpack(rest: &mut &[u8], count: usize) -> Option<Vec<u64>> {
         Some(u32::from_le_bytes(*head) as usize)
     };
     while words.len() < count {
-        let (empty, full) = (number(rest)?, number(rest)?);
-        if empty + full == 0 || words.len() + empty + full > count {
+        let (empty, full, mixed) = (number(rest)?, number(rest)?, number(rest)?);
+        let all = empty + full + mixed;
+        if all == 0 || words.len() + all > count {
             return None;
         }
         words.resize(words.len() + empty, 0);
-        for _ in 0..full {
+        words.resize(words.len() + full, u64::MAX);
+        for _ in 0..mixed {
             let (head, tail) = rest.split_first_chunk::<8>()?;
             *rest = tail;
             words.push(u64::from_le_bytes(*head));

@@ -82,10 +82,15 @@ pub struct Gauge {
     pub rows: Vec<Row>,
     /// Boom and actors of every frame.
     pub masks: MaskStore,
-    /// Pixels that are not picture (mattes, burn-ins), at middle size.
+    /// How many source pixels one pixel of the masks stands for, across and down: their
+    /// outlines are drawn at working size.
+    pub mask_scale: usize,
+    /// Pixels that are not picture (mattes, burn-ins), at the size of the masks.
     pub excluded: Mask,
     /// Pixels in which something moves in the plate itself, at middle size.
     pub restless: Option<Mask>,
+    /// Where things of some size move in the plate itself, at the size of the masks.
+    pub walked: Option<Mask>,
     /// Whether the boom seems to come or go within the plate itself.
     pub suspect: bool,
     /// What moves in the background.

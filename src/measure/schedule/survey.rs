@@ -4,7 +4,7 @@ use super::frames::COLOUR_EVERY;
 use super::kept::Kept;
 use super::luma::LumaSource;
 use crate::error::Faults;
-use crate::measure::boom::{Edge, FinderLimits, Found, Hints, SmallTake, Why, find};
+use crate::measure::boom::{FinderLimits, Found, Hints, SmallTake, Why, find};
 use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
 use crate::measure::overlay::{OverlayFinder, Overlays, TextLimits};
 use crate::measure::{Plane, PlateSum};
@@ -36,7 +36,8 @@ pub struct Survey {
     pub kept: Kept,
 }
 
-/// Looks through a whole take for plates and booms. `plates` are those a log claims, which
+/// Looks through a whole take for plates and booms. `plates` are those a log claims, `area`
+/// where it says the boom is (shares of width and height: left, top, right, bottom). Both
 /// narrow the search and never replace what is seen.
 ///
 /// # Errors
@@ -45,7 +46,7 @@ pub struct Survey {
 pub fn survey(
     media: &Media,
     plates: &[FrameRange],
-    edge: Option<Edge>,
+    area: Option<[f32; 4]>,
     limits: &SteadyLimits,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Survey, Faults> {
@@ -64,7 +65,7 @@ pub fn survey(
         tell,
     };
     media.read(&[whole], &mut [&mut reader])?;
-    reader.finish(info, plates, edge, limits)
+    reader.finish(info, plates, area, limits)
 }
 
 pub(super) fn no_room(info: &MediaInfo, io: &std::io::Error) -> Faults {
@@ -154,7 +155,7 @@ impl SurveyReader<'_> {
         mut self,
         info: &MediaInfo,
         plates: &[FrameRange],
-        edge: Option<Edge>,
+        area: Option<[f32; 4]>,
         limits: &SteadyLimits,
     ) -> Result<Survey, Faults> {
         if self.lock_off.is_none() && !self.first.is_empty() {
@@ -162,12 +163,8 @@ impl SurveyReader<'_> {
         }
         let camera = self.camera(limits);
         let lock_off = self.lock_offs();
-        let hints = Hints {
-            plates: plates.to_vec(),
-            edge,
-            area: None,
-            usable: lock_off.clone().unwrap_or_default(),
-        };
+        let hints =
+            Hints { plates: plates.to_vec(), area, usable: lock_off.clone().unwrap_or_default() };
         let found = if lock_off.as_ref().is_some_and(Vec::is_empty) {
             Found::nothing(self.small.size(), Why::CameraMoves)
         } else {
