@@ -88,8 +88,12 @@ pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimit
     let parts: Vec<Parts> = paths.iter().map(|path| path.parts(limits)).collect();
     let most = |part: fn(&Parts) -> f64| parts.iter().map(part).fold(0.0, f64::max);
     let knocks = knocks(&told, &paths[0], limits);
+    let stand = stand(&parts, &knocks, limits);
+    if stand != Stand::Locked && !goes_as_one(&told) {
+        return cannot_tell(&[]);
+    }
     Steadiness {
-        stand: stand(&parts, &knocks, limits),
+        stand,
         creep_px: most(|parts| parts.creep),
         drift_px: most(|parts| parts.drift),
         about_drift_px: most(|parts| parts.about),
@@ -107,6 +111,17 @@ pub fn steadiness(frames: &[FrameMotion], half: (f64, f64), limits: &SteadyLimit
 /// reaches 1.8 as a rule and 4 in one take of twenty (first-order autoregression, drawn 300
 /// times); creep, settling and a knock that stays reach any number.
 const DRIFT: f64 = 4.0;
+
+/// Share of the tiles with texture that must go along in the usual frame before the camera is
+/// said to move. Ours: everything at rest moves with a camera, while leaves and clouds that
+/// fill less than half of a frame agree with each other as well.
+const GOES_ALONG: f64 = 0.5;
+
+/// Tells whether the picture goes as one in the usual frame.
+fn goes_as_one(told: &[&FrameMotion]) -> bool {
+    let share = |frame: &&FrameMotion| frame.tiles_used as f64 / frame.tiles_textured.max(1) as f64;
+    median(&told.iter().map(share).collect::<Vec<f64>>()) >= GOES_ALONG
+}
 
 fn stand(parts: &[Parts], knocks: &[Knock], limits: &SteadyLimits) -> Stand {
     let most = |part: fn(&Parts) -> f64| parts.iter().map(part).fold(0.0, f64::max);
