@@ -411,9 +411,10 @@ impl Finding<'_> {
             Stand::CannotTell(bound) => {
                 let text = match bound.map(px) {
                     Some(bound) => format!(
-                        "The picture has too little texture to prove the lock-off: the camera moved less than {bound:.2} px."
+                        "The picture has too little texture at rest to prove the lock-off: the camera moved less than {bound:.2} px."
                     ),
-                    None => "The picture has too little texture to prove the lock-off.".to_string(),
+                    None => "The picture has too little texture at rest to prove the lock-off."
+                        .to_string(),
                 };
                 (Code::LockOffUnproven, Severity::Note, bound.map(px), text)
             }

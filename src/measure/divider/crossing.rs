@@ -252,7 +252,12 @@ pub fn reasons(division: &Division, crossings: &[Crossing]) -> Vec<Reason> {
     match division.standing {
         Standing::Free | Standing::NoBoom => {}
         Standing::SkirtTouched => {
-            let text = "The boom's soft shadow reaches an actor; the boom itself is clear.";
+            let text = match division.core_clearance_px.filter(|clear| *clear < least) {
+                Some(clear) => format!("The boom itself comes within {clear:.1} px of an actor."),
+                None => {
+                    "The boom's soft shadow reaches an actor; the boom itself is clear.".to_string()
+                }
+            };
             let reason = Reason::new(Code::DividerCrossed, Severity::Attention, text);
             found.push(measured(reason, division.clearance_px));
         }

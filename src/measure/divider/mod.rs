@@ -50,10 +50,10 @@ const BORDER: usize = 16;
 pub enum Standing {
     /// Boom and shadow are clear of every actor.
     Free,
-    /// Only the soft shadow comes too near to an actor; the boom itself is clear. The region
-    /// leaves out the shadow's pixels that do.
+    /// The soft shadow comes too near to an actor, or the boom itself does without touching
+    /// him. The region leaves out the shadow's pixels that do.
     SkirtTouched,
-    /// The boom itself comes too near to an actor: there is no region.
+    /// The boom itself meets an actor: there is no region.
     Overlap,
     /// There is no boom, so nothing to patch.
     NoBoom,
@@ -246,7 +246,8 @@ impl Division {
         self.clearance_px = in_source(clear);
         self.core_clearance_px = in_source(core_clear);
         let least = self.limits.clearance_px / self.scale;
-        self.standing = match (clear >= least, core_clear >= least) {
+        // A core that an actor comes near without touching it can still be parted from him.
+        self.standing = match (clear >= least, core_clear > 0.0) {
             (true, _) => Standing::Free,
             (_, true) => Standing::SkirtTouched,
             _ => Standing::Overlap,
