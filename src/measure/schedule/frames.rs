@@ -224,6 +224,16 @@ impl Against {
         for (row, motion) in self.rows.iter_mut().zip(series) {
             row.motion = Some(motion);
         }
+        // A plate that the camera moved in has every edge of the set on the move.
+        let strays = |row: &Row| {
+            let told = row.motion.as_ref().filter(|motion| motion.told);
+            told.is_some_and(|told| told.motion.shift_px() > STAYS_PX * scales.mid as f64)
+        };
+        let stood = !self.rows.iter().any(|row| self.plate.holds(row.frame) && strays(row));
+        let walked = self.foreground.as_ref().filter(|_| stood).map(|meter| {
+            let walked = meter.walked();
+            if self.outlines.is_some() { walked.doubled() } else { walked }
+        });
         let (stillness, sharpness) = match self.texture {
             Some(texture) => (Some(texture.stillness.finish()?), Some(texture.sharpness)),
             None => (None, None),
@@ -240,10 +250,7 @@ impl Against {
             masks: self.masks,
             excluded: self.excluded,
             restless: self.foreground.as_ref().map(Foreground::restless),
-            walked: self.foreground.as_ref().map(|meter| {
-                let walked = meter.walked();
-                if self.outlines.is_some() { walked.doubled() } else { walked }
-            }),
+            walked,
             suspect: self.suspects >= SUSPECTS,
             stillness: stillness.map(RefCell::new),
             sharpness: sharpness.map(RefCell::new),
