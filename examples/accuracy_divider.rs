@@ -11,11 +11,11 @@ mod divided;
 use divided::{RealShot, Shot, clearance, inside, margin, shares, union};
 use platesmith::measure::Mask;
 use platesmith::measure::divider::{DividerLimits, Division, Standing, crossings, divide};
-use platesmith::measure::lockoff::SteadyLimits;
 use platesmith::measure::schedule::{Kept, Wish, gauge};
 use platesmith::measure::transfer::Encoding;
 use platesmith::media::open;
 use platesmith::proof::{Asked, look, patch_region};
+use platesmith::settings::MeasureLimits;
 use platesmith::settings::Settings;
 use platesmith::time::FrameRange;
 use std::io::Write;
@@ -150,7 +150,7 @@ fn shot(folder: &Path, by: usize, seed: u64) {
         plates: vec![FrameRange::new(0, PLATE as i64)],
         frames: patched.to_vec(),
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
-        steady: SteadyLimits::default(),
+        limits: MeasureLimits::default(),
         area: None,
     };
     let gauges = gauge(&wish, Kept::default(), &mut |_| ()).expect("it can be measured");

@@ -2,10 +2,10 @@
 //! [EVERY]` writes one PPM picture every so many frames, red for the boom, yellow for its
 //! shadow, green for actors.
 
-use platesmith::measure::lockoff::SteadyLimits;
 use platesmith::measure::schedule::{Kept, Wish, gauge};
 use platesmith::measure::transfer::Encoding;
 use platesmith::media::{OpenOptions, open_with};
+use platesmith::settings::MeasureLimits;
 use platesmith::time::{Frame, FrameRange};
 use std::path::Path;
 
@@ -38,7 +38,7 @@ fn draw(
         plates: vec![plate],
         frames: vec![whole],
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
-        steady: SteadyLimits::default(),
+        limits: MeasureLimits::default(),
         area: None,
     };
     let gauges = gauge(&wish, Kept::default(), &mut |_| ())?;

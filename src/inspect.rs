@@ -5,7 +5,7 @@ use crate::findings::MediaSummary;
 use crate::inspection::{DividerSummary, Inspection, Point, SCHEMA, Series, TakeVerdict};
 use crate::matching::{Matcher, UseClues};
 use crate::measure::boom::Say;
-use crate::measure::lockoff::{Stand, SteadyLimits};
+use crate::measure::lockoff::Stand;
 use crate::media::{FrameReader, Media, OpenOptions, Picture, Thumbnail, open_with};
 use crate::platelog::{Record, read_logs};
 use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
@@ -393,7 +393,7 @@ impl Finding<'_> {
         }
         let (found, scale) = self.looked.camera.as_ref()?;
         let px = |value: f64| value * scale;
-        let limit = SteadyLimits::default().shift_px;
+        let limit = self.job.settings.camera.shift_px;
         let (code, severity, value, text) = match found.stand {
             Stand::Locked => return None,
             Stand::Moved => {

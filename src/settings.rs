@@ -3,8 +3,10 @@
 //! Read from a TOML file with `--settings`; a key that is not known is a fault, so that a
 //! misspelt limit is never silently the default.
 
+mod limits;
 mod measuring;
 
+pub use limits::{BackgroundLimits, BoomLimits, CameraLimits, FocusLimits, MeasureLimits};
 pub use measuring::{Delivery, DividerLimits, EncodingOf, MediaEncoding, VisibilityLimits};
 
 use crate::error::{BadInput, Faults};
@@ -115,6 +117,14 @@ pub struct Settings {
     pub divider: DividerLimits,
     /// Limits of what would show.
     pub visibility: VisibilityLimits,
+    /// When the camera counts as having stood.
+    pub camera: CameraLimits,
+    /// When the background counts as moving.
+    pub background: BackgroundLimits,
+    /// When sharpness counts as changed.
+    pub focus: FocusLimits,
+    /// When something counts as boom, shadow or plate.
+    pub boom: BoomLimits,
 }
 
 impl Default for Settings {
@@ -148,11 +158,25 @@ impl Default for Settings {
             media: MediaEncoding::default(),
             divider: DividerLimits::default(),
             visibility: VisibilityLimits::default(),
+            camera: CameraLimits::default(),
+            background: BackgroundLimits::default(),
+            focus: FocusLimits::default(),
+            boom: BoomLimits::default(),
         }
     }
 }
 
 impl Settings {
+    /// Returns the limits of the measures.
+    pub fn measure_limits(&self) -> MeasureLimits {
+        MeasureLimits {
+            camera: self.camera,
+            background: self.background,
+            focus: self.focus,
+            boom: self.boom,
+        }
+    }
+
     /// Returns the folder measures are kept in; `None` if they are not. The variable
     /// `PLATESMITH_CACHE` goes before the setting and takes the same words.
     pub fn cache_folder(&self) -> Option<PathBuf> {

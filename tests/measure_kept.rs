@@ -5,10 +5,10 @@ mod outside;
 mod pictures;
 
 use pictures::{at, ffmpeg, opened, path};
-use platesmith::measure::lockoff::SteadyLimits;
 use platesmith::measure::schedule::{Gauge, Kept, Wish, gauge, survey};
 use platesmith::measure::transfer::Encoding;
 use platesmith::media::Media;
+use platesmith::settings::MeasureLimits;
 use platesmith::time::FrameRange;
 
 /// A still set with grain, and a bar that hangs into it from frame 20 to 39.
@@ -24,7 +24,7 @@ fn said(media: &Media, kept: Kept) -> Vec<String> {
         plates: vec![FrameRange::new(0, 18)],
         frames: vec![FrameRange::new(0, 60)],
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
-        steady: SteadyLimits::default(),
+        limits: MeasureLimits::default(),
         area: None,
     };
     let gauges = gauge(&wish, kept, &mut |_| ()).expect("frames");
@@ -53,6 +53,6 @@ fn what_is_kept_measures_as_what_is_decoded_again(#[case] name: &str, #[case] co
     let plain = said(&media, Kept::nothing());
     assert!(plain[0].contains("boom: true") && plain[0].contains("boom: false"));
     assert!(said(&media, Kept::default()) == plain, "{name}: the plate kept");
-    let seen = survey(&media, &[], None, &SteadyLimits::default(), &mut |_| ()).expect("frames");
+    let seen = survey(&media, &[], None, &MeasureLimits::default(), &mut |_| ()).expect("frames");
     assert!(said(&media, seen.kept) == plain, "{name}: the whole take kept");
 }

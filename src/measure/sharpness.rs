@@ -9,6 +9,7 @@
 use super::patterns::{BEND, BLURS, FORMS, LEVEL, Patterns, SLOPE_X, SLOPE_Y, Sums, TILE};
 use super::small::inverse;
 use super::{Excluded, Mask, Motion, Plane, PlateSum, Spool};
+use crate::settings::FocusLimits;
 use crate::time::{Frame, FrameRange};
 use std::io;
 use std::sync::Arc;
@@ -48,6 +49,12 @@ pub struct SharpnessLimits {
 impl Default for SharpnessLimits {
     fn default() -> Self {
         Self { sure: 5.0, least_px: 0.3, most_error: 0.028, alike: 1.3, least_noise: 0.5 }
+    }
+}
+
+impl From<FocusLimits> for SharpnessLimits {
+    fn from(limits: FocusLimits) -> Self {
+        Self { sure: limits.sure, least_px: limits.least_px, ..Self::default() }
     }
 }
 

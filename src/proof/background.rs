@@ -2,7 +2,7 @@
 
 use super::runs::{Run, Seen, Steps};
 use super::{Case, Proof};
-use crate::measure::stillness::{Kind, Moving, StillnessLimits};
+use crate::measure::stillness::{Kind, Moving};
 use crate::reason::{Code, Reason, Severity};
 use crate::time::{Frame, FrameRange};
 
@@ -16,7 +16,7 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     let mut stillness = stillness.borrow_mut();
     let patched = stillness.within(&region, case.question.patched)?;
     for stretch in &patched.series {
-        let over_noise = stretch.z / StillnessLimits::default().sure;
+        let over_noise = stretch.z / case.question.settings.background.sure;
         for frame in stretch.range.start.0..stretch.range.end.0 {
             let known = proof.activity.entry(Frame(frame)).or_insert(0.0);
             *known = known.max(over_noise);

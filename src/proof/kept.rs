@@ -36,6 +36,7 @@ struct Asking<'a> {
     encoding: String,
     picture: (u32, u32, &'a str, u64),
     fade_frames: u32,
+    limits: crate::settings::MeasureLimits,
 }
 
 impl Shelf {
@@ -57,6 +58,7 @@ impl Shelf {
             encoding: format!("{encoding:?}"),
             picture: (info.width, info.height, &info.pixel_format, info.frames),
             fade_frames: asked.settings.fade_frames,
+            limits: asked.settings.measure_limits(),
         };
         let Ok(asking) = serde_json::to_vec(&asking) else { return Ok(None) };
         let mut hash = Sha256::new();

@@ -6,7 +6,7 @@ use super::kept::Shelf;
 use crate::error::Faults;
 use crate::measure::Mask;
 use crate::measure::boom::Say;
-use crate::measure::lockoff::{Stand, Steadiness, SteadyLimits};
+use crate::measure::lockoff::{Stand, Steadiness};
 use crate::measure::schedule::{Gauge, Kept, Survey, Wish, gauge, survey};
 use crate::measure::transfer::Encoding;
 use crate::media::Media;
@@ -183,8 +183,13 @@ fn searched(
     disagreements: Vec<(String, FrameRange)>,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Looked, Faults> {
-    let Survey { found, lock_off, camera, kept, .. } =
-        survey(asked.media, &asked.plates, noted_area(asked), &steady(asked.settings), tell)?;
+    let Survey { found, lock_off, camera, kept, .. } = survey(
+        asked.media,
+        &asked.plates,
+        noted_area(asked),
+        &asked.settings.measure_limits(),
+        tell,
+    )?;
     let plates = nearest(&found.plates, frames);
     let gauges = if plates.is_empty() {
         Vec::new()
@@ -238,7 +243,7 @@ fn gauged(
         plates: plates.to_vec(),
         frames: frames.to_vec(),
         encoding: encoding(asked)?,
-        steady: steady(asked.settings),
+        limits: asked.settings.measure_limits(),
         area,
     };
     gauge(&wish, kept, tell)
@@ -258,10 +263,6 @@ fn encoding(asked: &Asked<'_>) -> Result<Encoding, Faults> {
             "write tag, unknown, or a curve as docs/settings.toml names them",
         )
     })
-}
-
-fn steady(_settings: &Settings) -> SteadyLimits {
-    SteadyLimits::default()
 }
 
 /// Frames in which any gauge shows the boom. Several plates have to agree where they all

@@ -1,6 +1,7 @@
-//! The limits of the search, all of them settings.
+//! The limits of the search; those a show may want otherwise are settings.
 
 use super::reference::Steps;
+use crate::settings::BoomLimits;
 
 /// Limits of the search for plates and booms. Pixels are those of the small plane. All are
 /// ours unless a source is named; no published values were found.
@@ -130,5 +131,41 @@ impl Default for ForegroundLimits {
             jump_codes: 40.0,
             shadow_reach: 0.06,
         }
+    }
+}
+
+impl From<BoomLimits> for FinderLimits {
+    fn from(limits: BoomLimits) -> Self {
+        Self {
+            peak_share: limits.peak_share as f32,
+            boom_frames: limits.boom_frames as usize,
+            plate_frames: limits.plate_frames.max(1) as usize,
+            guard_frames: limits.guard_frames as usize,
+            side_share: limits.side_share as f32,
+            ..Self::default()
+        }
+    }
+}
+
+impl From<BoomLimits> for ForegroundLimits {
+    fn from(limits: BoomLimits) -> Self {
+        Self {
+            shadow_codes: limits.shadow_codes as f32,
+            shadow_sigmas: limits.shadow_sigmas as f32,
+            core_codes: limits.core_codes as f32,
+            side_share: limits.side_share as f32,
+            ..Self::default()
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_settings_have_the_same_defaults() {
+        assert_eq!(FinderLimits::from(BoomLimits::default()), FinderLimits::default());
+        assert_eq!(ForegroundLimits::from(BoomLimits::default()), ForegroundLimits::default());
     }
 }

@@ -2,6 +2,7 @@
 
 use super::FrameMotion;
 use super::solve::quantile;
+use crate::settings::CameraLimits;
 use crate::time::{Frame, FrameRange};
 
 /// Limits for [`steadiness`], in pixels of the frames measured. Ours: nothing published
@@ -18,7 +19,14 @@ pub struct SteadyLimits {
 
 impl Default for SteadyLimits {
     fn default() -> Self {
-        Self { shift_px: 0.1, vibration_px: 0.05, slow_frames: 49 }
+        Self::from(CameraLimits::default())
+    }
+}
+
+impl From<CameraLimits> for SteadyLimits {
+    fn from(limits: CameraLimits) -> Self {
+        let CameraLimits { shift_px, vibration_px, slow_frames } = limits;
+        Self { shift_px, vibration_px, slow_frames: slow_frames.max(1) as usize }
     }
 }
 

@@ -7,16 +7,17 @@ use super::plates::PlateReader;
 use super::survey::no_room;
 use super::{Gauge, Row, Wish};
 use crate::error::Faults;
-use crate::measure::boom::{FinePlate, Foreground, ForegroundLimits, Outlined, Split};
+use crate::measure::boom::{FinePlate, Foreground, Outlined, Split};
 use crate::measure::light::blocks::{Blocks, Codes, Kind};
 use crate::measure::light::{FrameLight, Meter};
 use crate::measure::lockoff::{LockOff, SteadyLimits, steadiness};
 use crate::measure::overlay::TextLimits;
-use crate::measure::sharpness::{Sharpness, SharpnessLimits};
-use crate::measure::stillness::{Stillness, StillnessLimits};
+use crate::measure::sharpness::Sharpness;
+use crate::measure::stillness::Stillness;
 use crate::measure::transfer::Encoding;
 use crate::measure::{Mask, Motion, Patterns, Plane, Scales, moved_back};
 use crate::media::{FrameReader, MediaInfo, Picture};
+use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange, joined};
 use std::cell::RefCell;
 use std::sync::Arc;
@@ -99,6 +100,7 @@ impl Against {
         plate: PlateReader<'_>,
         (mid, scales): ((usize, usize), Scales),
         area: Option<&Mask>,
+        limits: &MeasureLimits,
     ) -> std::io::Result<Against> {
         let overlays = plate.overlays.finish(&TextLimits::default());
         let mean = plate.work.mean().unwrap_or_default();
@@ -128,19 +130,19 @@ impl Against {
             lock_off: LockOff::new(&plate.full, Some(&out), plate.source.peak).ok(),
             light,
             colour,
-            foreground: match (plate.clean.finish(ForegroundLimits::default()), area) {
+            foreground: match (plate.clean.finish(limits.boom.into()), area) {
                 (Some(meter), Some(area)) => Some(meter.within(area)),
                 (meter, _) => meter,
             },
             thirds: plate
                 .thirds
                 .iter()
-                .filter_map(|third| third.finish(ForegroundLimits::default()))
+                .filter_map(|third| third.finish(limits.boom.into()))
                 .collect(),
             suspects: 0,
             texture: patterns.map(|patterns| Texture {
-                stillness: Stillness::against(patterns.clone(), StillnessLimits::default()),
-                sharpness: Sharpness::against(patterns.clone(), SharpnessLimits::default()),
+                stillness: Stillness::against(patterns.clone(), limits.background.into()),
+                sharpness: Sharpness::against(patterns.clone(), limits.focus.into()),
                 patterns,
             }),
             masks: MaskStore::new(size)?,
@@ -306,7 +308,9 @@ impl<'a> GaugeReader<'a> {
         let area = wish.area.as_ref();
         let against: std::io::Result<Vec<Against>> = plates
             .into_iter()
-            .map(|plate| Against::new(plate, (source.mid_size(), source.scales), area))
+            .map(|plate| {
+                Against::new(plate, (source.mid_size(), source.scales), area, &wish.limits)
+            })
             .collect();
         Ok(Self {
             range: all.iter().copied().reduce(joined).unwrap_or_default(),

@@ -14,13 +14,14 @@ mod survey;
 use super::light::FrameLight;
 use super::light::encoding::Tested;
 use super::light::range::RangeMixUp;
-use super::lockoff::{FrameMotion, Steadiness, SteadyLimits, TileBound};
+use super::lockoff::{FrameMotion, Steadiness, TileBound};
 use super::sharpness::Sharpness;
 use super::stillness::StillnessMap;
 use super::transfer::Encoding;
 use super::{Mask, Plane, Scales};
 use crate::error::Faults;
 use crate::media::{FrameReader, Media};
+use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange, union};
 use frames::GaugeReader;
 pub use kept::Kept;
@@ -40,8 +41,8 @@ pub struct Wish<'a> {
     pub frames: Vec<FrameRange>,
     /// How its codes are meant.
     pub encoding: Encoding,
-    /// Limits for the camera's movement.
-    pub steady: SteadyLimits,
+    /// Limits of the measures.
+    pub limits: MeasureLimits,
     /// Where the boom can be, in a plane of any size, if that is known.
     pub area: Option<Mask>,
 }
@@ -154,5 +155,5 @@ pub fn gauge(wish: &Wish<'_>, kept: Kept, tell: &mut dyn FnMut(u64)) -> Result<V
             wish.media.read(&[part], &mut [&mut reader])?;
         }
     }
-    reader.finish(&wish.steady)
+    reader.finish(&wish.limits.camera.into())
 }

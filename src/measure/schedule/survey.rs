@@ -4,11 +4,12 @@ use super::frames::COLOUR_EVERY;
 use super::kept::Kept;
 use super::luma::LumaSource;
 use crate::error::Faults;
-use crate::measure::boom::{FinderLimits, Found, Hints, SmallTake, Why, find};
+use crate::measure::boom::{Found, Hints, SmallTake, Why, find};
 use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
 use crate::measure::overlay::{OverlayFinder, Overlays, TextLimits};
 use crate::measure::{Plane, PlateSum};
 use crate::media::{FrameReader, Media, MediaInfo, Picture};
+use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange};
 
 /// First frames whose mean the others are held against: enough to bring grain down to a
@@ -47,7 +48,7 @@ pub fn survey(
     media: &Media,
     plates: &[FrameRange],
     area: Option<[f32; 4]>,
-    limits: &SteadyLimits,
+    limits: &MeasureLimits,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Survey, Faults> {
     let info = media.info();
@@ -156,20 +157,19 @@ impl SurveyReader<'_> {
         info: &MediaInfo,
         plates: &[FrameRange],
         area: Option<[f32; 4]>,
-        limits: &SteadyLimits,
+        limits: &MeasureLimits,
     ) -> Result<Survey, Faults> {
         if self.lock_off.is_none() && !self.first.is_empty() {
             self.begin();
         }
-        let camera = self.camera(limits);
+        let camera = self.camera(&limits.camera.into());
         let lock_off = self.lock_offs();
         let hints =
             Hints { plates: plates.to_vec(), area, usable: lock_off.clone().unwrap_or_default() };
         let found = if lock_off.as_ref().is_some_and(Vec::is_empty) {
             Found::nothing(self.small.size(), Why::CameraMoves)
         } else {
-            find(&mut self.small, &hints, &FinderLimits::default())
-                .map_err(|io| no_room(info, &io))?
+            find(&mut self.small, &hints, &limits.boom.into()).map_err(|io| no_room(info, &io))?
         };
         let overlays = self.overlays.finish(&TextLimits::default());
         Ok(Survey { found, lock_off, camera, overlays, kept: self.kept })

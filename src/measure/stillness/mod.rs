@@ -18,6 +18,7 @@ pub use map::{Activity, Kind, Moving, StillnessMap, Stretch};
 
 use super::patterns::{Patterns, Sums};
 use super::{Excluded, Mask, Motion, Plane, PlateSum, Spool};
+use crate::settings::BackgroundLimits;
 use crate::time::{Frame, FrameRange};
 use crossing::Crossings;
 use lens::Lens;
@@ -62,6 +63,21 @@ impl Default for StillnessLimits {
             most_px: 2.0,
             reach_px: 0.2,
             crossing: CrossingLimits::default(),
+        }
+    }
+}
+
+impl From<BackgroundLimits> for StillnessLimits {
+    fn from(limits: BackgroundLimits) -> Self {
+        let usual = Self::default();
+        let crossing =
+            CrossingLimits { least_codes: limits.passing_codes as f32, ..usual.crossing };
+        Self {
+            sure: limits.sure,
+            least_px: limits.least_px as f32,
+            frozen_codes: limits.frozen_codes,
+            crossing,
+            ..usual
         }
     }
 }
