@@ -28,6 +28,7 @@ pub mod matching;
 pub mod reach;
 pub mod measure;
 pub mod plate;
+pub mod patch;
 pub mod findings;
 pub mod inspection;
 pub mod proof;

@@ -95,6 +95,70 @@ fn every_use_gets_the_verdict_that_its_claims_allow() {
     }
 }
 
+/// Luma of one frame as 16-bit numbers, read by ffmpeg.
+fn luma(file: &std::path::Path, frame: i64) -> Vec<u16> {
+    let picked = format!("select=eq(n\\,{frame}),format=gray16le");
+    let done = std::process::Command::new("ffmpeg")
+        .args(["-v", "error", "-nostdin", "-i"])
+        .arg(file)
+        .args(["-vf", &picked, "-frames:v", "1", "-f", "rawvideo", "-"])
+        .output()
+        .expect("ffmpeg runs");
+    assert!(done.status.success() && !done.stdout.is_empty(), "{file:?} {frame}");
+    done.stdout.chunks_exact(2).map(|two| u16::from_le_bytes([two[0], two[1]])).collect()
+}
+
+/// Lossless takes: outside the matte the comp is the take, code for code; where the matte is
+/// white and the patch is on in full it is the plate.
+fn temp_comps_hold_take_and_plate(
+    show: &Show,
+    out: &std::path::Path,
+    findings: &serde_json::Value,
+) {
+    let mut seen = 0;
+    for found in findings["uses"].as_array().expect("uses") {
+        let Some(temp) = found["temp_comp"].as_str() else { continue };
+        let matte = out.join(found["matte"].as_str().expect("a comp has a matte"));
+        assert!(matte.with_extension("json").exists() && out.join(temp).exists());
+        let name = found["media"]["file"].as_str().expect("media");
+        let take = std::path::Path::new(&show.media).join(name);
+        if !temp.ends_with(".mkv") || !take.exists() {
+            continue;
+        }
+        let map = found["plate"]["map"].as_array().expect("a map");
+        let frames: Vec<i64> = map
+            .iter()
+            .flat_map(|run| {
+                let [first, last, step] = [0, 1, 2].map(|at| run[at].as_i64().expect("a number"));
+                (0..=(last - first) / step).map(move |at| first + at * step)
+            })
+            .collect();
+        let need = found["need_in_file"][0].as_i64().expect("a frame");
+        let middle = frames.len() as i64 / 2;
+        let (below, above) = (luma(&take, need + middle), luma(&take, frames[middle as usize]));
+        let comp = luma(&out.join(temp), middle);
+        let alpha = luma(&matte, 0);
+        assert_eq!(alpha.len(), comp.len());
+        let mut counts = [0; 2];
+        for (at, share) in alpha.iter().enumerate() {
+            match *share {
+                0 => {
+                    assert_eq!(comp[at], below[at], "{temp} pixel {at}");
+                    counts[0] += 1;
+                }
+                u16::MAX => {
+                    assert_eq!(comp[at], above[at], "{temp} pixel {at}");
+                    counts[1] += 1;
+                }
+                _ => {}
+            }
+        }
+        assert!(counts.iter().all(|count| *count > 1_000), "{temp} {counts:?}");
+        seen += 1;
+    }
+    assert!(seen > 0, "no lossless take of the show has a comp");
+}
+
 /// One turnover for all that is asked of it: every picture of the show is looked at.
 #[test]
 fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
@@ -139,6 +203,7 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
         assert!(found["plate"]["file"].is_string(), "{} has no plate", found["shot"]);
     }
     assert!(plates >= 10, "{plates} plates");
+    temp_comps_hold_take_and_plate(&show, &out, &findings);
     let Some(python) = outside::python() else { return };
     // The timeline format's own library as strict reader: one marker a shot that needs one,
     // plate clips that cover their uses.

@@ -4,7 +4,7 @@
 //! tags never change silently.
 
 use super::ffi_encode as raw;
-use super::info::MediaInfo;
+use super::info::{MediaInfo, MediaKind};
 use super::mux::{Container, MuxFault, Muxer, Track};
 use super::picture::Picture;
 use crate::time::Rate;
@@ -41,6 +41,15 @@ impl Coding {
             "ffv1", "rawvideo", "v210", "v410", "huffyuv", "ffvhuff", "utvideo", "png", "qtrle",
             "magicyuv",
         ];
+        if matches!(info.kind, MediaKind::Images { .. }) {
+            match info.codec.as_str() {
+                "dpx" => return Coding::Dpx,
+                "exr" => return Coding::Exr,
+                "png" => return Coding::Png,
+                "tiff" => return Coding::Tiff,
+                _ => {}
+            }
+        }
         let Some(traits) = raw::format_traits(&info.pixel_format) else { return Coding::Ffv1 };
         let full = is_full(info);
         let lossless = LOSSLESS.contains(&info.codec.as_str());

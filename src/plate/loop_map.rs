@@ -265,6 +265,19 @@ impl FrameMap {
         self.len
     }
 
+    /// Returns the file frame of plate frame `k`, and whether it is played backward there.
+    pub fn played_at(&self, k: u64) -> Option<(i64, bool)> {
+        let mut left = k;
+        for run in &self.runs {
+            if left < run.count() {
+                let frame = run.frames().nth(usize::try_from(left).ok()?)?;
+                return Some((frame, run.step() < 0));
+            }
+            left -= run.count();
+        }
+        None
+    }
+
     /// Returns the source frame that plate frame `k` shows; `None` past the end.
     pub fn frame_at(&self, k: u64) -> Option<i64> {
         if k >= self.len {

@@ -15,5 +15,5 @@ pub use job::{
     make_version, why_not_copied,
 };
 pub use loop_map::{FrameMap, LONGEST, MapFault, Run};
-pub use retouch::Retouch;
+pub use retouch::{PlateFrames, Retouch};
 pub use versions::{Names, latest_version, sanitised, version_name};

@@ -4,6 +4,7 @@
 
 mod hand_back;
 mod names;
+mod comps;
 mod proofs;
 mod renders;
 mod sources;
@@ -11,6 +12,7 @@ mod subject;
 
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
+pub use proofs::PatchLaid;
 pub use sources::{Source, Sources};
 pub use subject::Subject;
 

@@ -5,6 +5,7 @@ use super::{Job, Progress};
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
 use crate::measure::delivery::{self, Rect, deliveries};
+use crate::measure::divider::Division;
 use crate::measure::schedule::Gauge;
 use crate::media::Media;
 use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
@@ -15,6 +16,15 @@ use crate::verdict::Standing;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::rc::Rc;
+
+/// Where a patch lies, and over which frames.
+#[derive(Debug, Clone)]
+pub struct PatchLaid {
+    /// The divider.
+    pub division: Division,
+    /// The patched frames, file clock.
+    pub patched: Vec<FrameRange>,
+}
 
 /// What the pictures added to a use.
 #[derive(Debug, Default)]
@@ -27,6 +37,8 @@ pub(super) struct Measured {
     pub corrections: Vec<(&'static str, f64)>,
     /// The divider.
     pub divider: Option<crate::findings::DividerSummary>,
+    /// Where the patch lies and in which frames, for matte and temp comp.
+    pub patch: Option<PatchLaid>,
     /// The smallest reposition that hides the boom.
     pub reposition: Option<crate::findings::Reposition>,
 }
@@ -156,6 +168,11 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
         )),
         corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
         divider: weighed.region.as_ref().map(|region| region.summary()),
+        patch: weighed.region.as_ref().map(|region| {
+            let patched = weighed.judgement.patched.iter();
+            let patched = patched.filter_map(|run| clocks.file_range(*run)).collect();
+            PatchLaid { division: region.division.clone(), patched }
+        }),
         reposition: None,
     };
     if !boxes.is_empty() {

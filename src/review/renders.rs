@@ -3,7 +3,7 @@
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
-use crate::findings::{Findings, UseFinding, Verdict};
+use crate::findings::{Findings, PictureKind, UseFinding, Verdict};
 use crate::media::StartTimecode;
 use crate::plate::{
     FrameMap, PlateCodec, PlateJob, PlateMade, make_new_version, make_unless_taken, make_version,
@@ -16,6 +16,15 @@ use std::path::Path;
 
 /// The folder of plates in a turnover.
 pub const PLATES: &str = "plates";
+
+/// The folder of everything that is made from proxies.
+pub const PREVIEW: &str = "preview";
+
+/// Returns the folder for what is made for a use: nothing made from a proxy lies among what
+/// is meant to be used.
+pub(super) fn folder_for(finding: &UseFinding, usual: &'static str) -> &'static str {
+    if finding.picture == Some(PictureKind::Proxy) { PREVIEW } else { usual }
+}
 
 /// Makes every plate that was planned on media. Returns for each use the plate that is laid
 /// into the cut.
@@ -114,7 +123,7 @@ impl Render<'_> {
             return Ok(None);
         };
         let Some(need) = finding.need_in_take else { return Ok(None) };
-        let folder = self.out.join(PLATES);
+        let folder = self.out.join(folder_for(finding, PLATES));
         std::fs::create_dir_all(&folder).map_err(|io| {
             Faults::one(
                 folder.display().to_string(),
@@ -140,6 +149,7 @@ impl Render<'_> {
         };
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
+        super::comps::lay(self.subject, self.job, self.out, &plate_job, finding, progress)?;
         // A use that begins off the whole frames of the cut touches one more of them than
         // it has frames of its own; without handles the plate ends before that one.
         let count = finding.range_in_cut.count().0;
@@ -218,7 +228,7 @@ impl Render<'_> {
         let name = format!("{}_record", name_of(made));
         let twin = PlateJob {
             map: &map,
-            out: self.out.join(PLATES).join(&name),
+            out: self.out.join(folder_for(finding, PLATES)).join(&name),
             start: rate.is_standard().then_some(StartTimecode {
                 frame: first,
                 counting: Counting::new(rate, rate.can_drop()),
@@ -257,7 +267,7 @@ fn note(finding: &mut UseFinding, made: &PlateMade, out: &Path) {
     }
 }
 
-fn relative(path: &Path, out: &Path) -> String {
+pub(super) fn relative(path: &Path, out: &Path) -> String {
     let below = path.strip_prefix(out).unwrap_or(path);
     below.components().map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
 }

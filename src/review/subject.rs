@@ -1,7 +1,7 @@
 //! One use: matched, its media opened, its clocks read, judged.
 
 use super::names::{NameSource, shot_names};
-use super::proofs::Measured;
+use super::proofs::{Measured, PatchLaid};
 use super::sources::{Source, Sources};
 use super::{Job, take_name};
 use crate::findings::{
@@ -35,6 +35,8 @@ pub struct Subject {
     pub map: Option<FrameMap>,
     /// Records that fit best: one if matched, several if ambiguous.
     pub candidates: Vec<usize>,
+    /// Where its patch lies, if that was measured.
+    pub patch: Option<PatchLaid>,
     /// For each record that was considered and lost, what spoke against it.
     pub against: Vec<(usize, String)>,
     name: NameSource,
@@ -83,7 +85,7 @@ impl Reviewer<'_> {
 
     /// Makes a finding of what was learnt about a use.
     pub fn subject(&self, used: &Use, pending: Pending) -> (UseFinding, Subject) {
-        let Pending { standing, learnt, measured } = pending;
+        let Pending { standing, learnt, mut measured } = pending;
         let interlaced = learnt.media.as_ref().is_some_and(|media| {
             matches!(media.info().field_order, FieldOrder::TopFirst | FieldOrder::BottomFirst)
         });
@@ -102,6 +104,7 @@ impl Reviewer<'_> {
         let map = map.filter(|_| measured.corrections.is_empty());
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
+        let patch = measured.patch.take().filter(|_| map.is_some());
         measured.add_to(&mut finding);
         let subject = Subject {
             media: learnt.media,
@@ -109,6 +112,7 @@ impl Reviewer<'_> {
             map,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
+            patch,
             name,
         };
         (finding, subject)
