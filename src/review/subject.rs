@@ -4,6 +4,7 @@ use super::names::{NameSource, shot_names};
 use super::proofs::Measured;
 use super::sources::{Source, Sources};
 use super::{Job, take_name};
+use crate::corrections::Setting;
 use crate::findings::{
     Basis, Claims, MatchSummary, MediaSummary, PlateSummary, UseFinding, Verdict,
 };
@@ -37,6 +38,8 @@ pub struct Subject {
     pub candidates: Vec<usize>,
     /// For each record that was considered and lost, what spoke against it.
     pub against: Vec<(usize, String)>,
+    /// What rendering its corrections needs to know of the take, if it needs any.
+    pub setting: Option<Setting>,
     name: NameSource,
 }
 
@@ -83,7 +86,7 @@ impl Reviewer<'_> {
 
     /// Makes a finding of what was learnt about a use.
     pub fn subject(&self, used: &Use, pending: Pending) -> (UseFinding, Subject) {
-        let Pending { standing, learnt, measured } = pending;
+        let Pending { standing, learnt, mut measured } = pending;
         let interlaced = learnt.media.as_ref().is_some_and(|media| {
             matches!(media.info().field_order, FieldOrder::TopFirst | FieldOrder::BottomFirst)
         });
@@ -99,7 +102,8 @@ impl Reviewer<'_> {
             None => (None, None),
         };
         // What needs a correction is not rendered as shot.
-        let map = map.filter(|_| measured.corrections.is_empty());
+        let setting = measured.setting.take();
+        let map = map.filter(|_| measured.corrections.is_empty() || setting.is_some());
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
         measured.add_to(&mut finding);
@@ -109,6 +113,7 @@ impl Reviewer<'_> {
             map,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
+            setting,
             name,
         };
         (finding, subject)
