@@ -158,10 +158,12 @@ fn points(component: usize, matte: &[f32], pictures: [&Picture; 3]) -> Vec<Sampl
         for (row, picture) in rows.iter_mut().zip(pictures) {
             assert!(picture.samples(component, y, 0..width, row));
         }
-        for x in 0..width {
+        let [plates, mades, truths] = &rows;
+        let codes = plates.iter().zip(mades).zip(truths).enumerate();
+        for (x, ((plate, made), truth)) in codes {
             let at = (y << shift.1) * across + (x << shift.0);
             if matte[at] > 0.0 {
-                let codes = [0, 1, 2].map(|of: usize| f64::from(rows[of][x]));
+                let codes = [*plate, *made, *truth].map(f64::from);
                 found.push(([x as f64 / width as f64, y as f64 / height as f64], codes));
             }
         }

@@ -4,11 +4,13 @@ use super::blocks::components;
 use super::choice::Errors;
 use super::course::{Course, MOST_BRIDGED};
 use super::fit::{Model, median};
+use super::follow::{Averaging, Motions, left_over, moved};
 use super::light::{Light, Role, black_of};
 use super::reader::{Lit, PlateBlocks};
 use super::reference::{PlateFrame, Reference};
 use super::ring::Ring;
 use super::setting::Setting;
+use super::spline::Spline;
 use crate::error::Faults;
 use crate::media::{Media, Picture};
 use crate::plate::{FrameMap, Retouch};
@@ -56,6 +58,15 @@ pub struct Corrected {
     model: Model,
     errors: Option<[f64; Model::ALL.len()]>,
     lights: BTreeMap<i64, Light>,
+    match_light: bool,
+    followed: Option<Followed>,
+}
+
+/// What a plate needs to follow the camera.
+#[derive(Debug)]
+struct Followed {
+    motions: Motions,
+    means: Vec<Spline>,
 }
 
 impl Corrected {
@@ -69,10 +80,11 @@ impl Corrected {
         wish: &Wish<'_>,
         tell: &mut dyn FnMut(u64),
     ) -> Result<Result<Corrected, Refused>, Faults> {
-        if wish.follow_motion {
-            let why = "The plate cannot be made to follow the camera yet".to_string();
-            return Ok(Err(Refused { why, of_light: false, frames: wish.need }));
-        }
+        let followed = match wish.follow_motion.then(|| followed(wish)).transpose()? {
+            Some(Err(refused)) => return Ok(Err(refused)),
+            Some(Ok(followed)) => Some(followed),
+            None => None,
+        };
         let info = wish.media.info();
         let ring = Ring::new(wish.setting, (info.width as usize, info.height as usize));
         let span = wish.map.span();
@@ -89,6 +101,7 @@ impl Corrected {
             reference: &reference,
             range: FrameRange::new(0, held),
             lights: BTreeMap::new(),
+            left: BTreeMap::new(),
             errors: Errors::default(),
             tell,
         };
@@ -104,13 +117,20 @@ impl Corrected {
         let errors = of_plate.unwrap_or(std::mem::take(&mut lit.errors));
         let model = errors.best().unwrap_or(Model::GainAndOffset);
         let lights = std::mem::take(&mut lit.lights);
+        let over = left_over(&lit.left, span, &wish.setting.patched);
+        if let Some((frames, times)) = over.filter(|_| wish.follow_motion) {
+            let why = format!(
+                "The plate cannot follow the camera: moved to the take, {times:.1} times as much is left over as in the plate itself"
+            );
+            return Ok(Err(Refused { why, of_light: false, frames }));
+        }
         let signal = usual_signal(&reference);
         let at = Model::ALL.iter().position(|one| *one == model).unwrap_or(0);
         let mut course = Course::new(reference.main(), signal);
         for (frame, mut found) in lights {
             course.add(frame, found[at].take());
         }
-        if let Some(frames) = course.gap(&wish.setting.patched) {
+        if let Some(frames) = course.gap(&wish.setting.patched).filter(|_| wish.match_light) {
             let why = format!(
                 "The light cannot be told in {} frames, and is foretold over {MOST_BRIDGED} at most: too little of the background round the patch is seen",
                 frames.count().0
@@ -127,6 +147,8 @@ impl Corrected {
             model,
             errors: errors.means(),
             lights,
+            match_light: wish.match_light,
+            followed,
         }))
     }
 
@@ -206,27 +228,47 @@ fn positive(gain: f64) -> f64 {
 
 impl Retouch for Corrected {
     fn why(&self) -> String {
-        "its light is matched to the take".to_string()
+        match (self.match_light, self.followed.is_some()) {
+            (true, true) => "its light is matched to the take, and it follows the camera",
+            (false, true) => "it follows the camera",
+            _ => "its light is matched to the take",
+        }
+        .to_string()
     }
 
     fn retouch(&self, k: u64, picture: &Picture) -> Result<Option<Picture>, Faults> {
         let shown = self.map.frame_at(k);
         let under = self.first.saturating_add(i64::try_from(k).unwrap_or(i64::MAX));
-        let light = |frame: i64| self.lights.get(&frame);
-        let (Some(own), Some(wanted)) = (shown.and_then(light), light(under)) else {
-            return Ok(None);
-        };
-        if own.parts == wanted.parts {
-            return Ok(None);
-        }
-        self.relit(picture, own, wanted).map(Some).ok_or_else(|| {
+        let Some(shown) = shown else { return Ok(None) };
+        let stuck = || {
             Faults::one(
                 format!("plate frame {k}"),
                 "",
                 "its samples cannot be changed",
                 "make memory free and run again",
             )
-        })
+        };
+        let own = self.lights.get(&shown);
+        let moved = match &self.followed {
+            Some(followed) => {
+                let at = (&followed.motions.at(shown), &followed.motions.at(under));
+                let gain = |component: usize, x: f64, y: f64| match own {
+                    Some(light) => light.line(component, &self.roles, self.ring.place(x, y))[0],
+                    None => 1.0,
+                };
+                Some(moved(picture, &followed.means, at, &gain).ok_or_else(stuck)?)
+            }
+            None => None,
+        };
+        let (Some(own), Some(wanted), true) = (own, self.lights.get(&under), self.match_light)
+        else {
+            return Ok(moved);
+        };
+        if own.parts == wanted.parts {
+            return Ok(moved);
+        }
+        let laid = moved.as_ref().unwrap_or(picture);
+        self.relit(laid, own, wanted).map(Some).ok_or_else(stuck)
     }
 }
 
@@ -274,17 +316,38 @@ impl Rows {
 /// Reads the blocks of plate frames, of very many only some.
 fn plate_blocks(wish: &Wish<'_>, ring: &Ring) -> Result<(Vec<PlateFrame>, Vec<Role>), Faults> {
     let span = wish.map.span();
-    let every = span.count().0.div_ceil(MOST_AVERAGED).max(1) as usize;
-    let some: Vec<FrameRange> = if every == 1 {
-        vec![span]
-    } else {
-        let frames = (span.start.0..span.end.0).step_by(every);
-        frames.map(|frame| FrameRange::new(frame, frame + 1)).collect()
-    };
+    let some = spread(span, MOST_AVERAGED);
     let mut reader =
         PlateBlocks { setting: wish.setting, ring, range: span, frames: Vec::new(), roles: None };
     wish.media.read(&some, &mut [&mut reader])?;
     Ok((reader.frames, reader.roles.unwrap_or_default()))
+}
+
+/// Most plate frames the mean that is moved is made of. Ours: a fiftieth of the grain's
+/// variance is left in it.
+const MOST_MOVED: u64 = 48;
+
+/// Finds where plate and take lie, and makes the mean of the plate.
+fn followed(wish: &Wish<'_>) -> Result<Result<Followed, Refused>, Faults> {
+    let info = wish.media.info();
+    let size = (f64::from(info.width), f64::from(info.height));
+    let shown = wish.map.frames().zip(wish.need.start.0..);
+    let motions = match Motions::of(wish.setting, shown, size) {
+        Ok(motions) => motions,
+        Err((frames, why)) => return Ok(Err(Refused { why, of_light: false, frames })),
+    };
+    let span = wish.map.span();
+    let mut averaging = Averaging { motions: &motions, range: span, sums: Vec::new(), frames: 0 };
+    wish.media.read(&spread(span, MOST_MOVED), &mut [&mut averaging])?;
+    let means = averaging.means();
+    Ok(Ok(Followed { motions, means }))
+}
+
+/// Some frames of a range, evenly spread.
+fn spread(range: FrameRange, most: u64) -> Vec<FrameRange> {
+    let every = range.count().0.div_ceil(most).max(1) as usize;
+    let frames = (range.start.0..range.end.0).step_by(every);
+    frames.map(|frame| FrameRange::new(frame, frame + 1)).collect()
 }
 
 /// The middle signal of all blocks.

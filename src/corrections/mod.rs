@@ -16,11 +16,13 @@ mod choice;
 mod corrected;
 mod course;
 mod fit;
+mod follow;
 mod light;
 mod reader;
 mod reference;
 mod ring;
 mod setting;
+mod spline;
 
 pub use corrected::{Corrected, Refused, Wish};
 pub use fit::Model;

@@ -2,7 +2,7 @@
 
 use super::blocks::means;
 use super::choice::Errors;
-use super::fit::Model;
+use super::fit::{Model, median};
 use super::light::{Light, Role};
 use super::reference::{PlateFrame, Reference};
 use super::ring::Ring;
@@ -14,6 +14,10 @@ use std::collections::BTreeMap;
 
 /// Patched frames the models are tried on. Ours: their mean is known to a seventh then.
 const TRIED: u64 = 48;
+
+/// The model with most terms, [`Model::TiltAndOffset`]: what it leaves is no light, and
+/// compares plate and take.
+const AS_PLATE: usize = Model::ALL.len() - 1;
 
 /// Keeps the blocks of plate frames.
 pub(super) struct PlateBlocks<'a> {
@@ -51,6 +55,8 @@ pub(super) struct Lit<'a> {
     pub reference: &'a Reference,
     pub range: FrameRange,
     pub lights: BTreeMap<i64, Lights>,
+    /// What of the ring each frame leaves over, in standard deviations of the plate.
+    pub left: BTreeMap<i64, f64>,
     pub errors: Errors,
     pub tell: &'a mut dyn FnMut(u64),
 }
@@ -58,7 +64,13 @@ pub(super) struct Lit<'a> {
 impl Lit<'_> {
     pub(super) fn note(&mut self, frame: i64, frame_means: &[super::blocks::Means], open: &[bool]) {
         let light = |model| Light::of(frame_means, self.reference, open, model);
-        self.lights.insert(frame, Model::ALL.map(light));
+        let lights = Model::ALL.map(light);
+        if let Some(light) = &lights[AS_PLATE] {
+            let round = (0..open.len()).filter(|at| open[*at] && !self.ring.blocks[*at].inside);
+            let off = |at| self.reference.off(frame_means, light, at).abs();
+            self.left.insert(frame, median(&mut round.map(off).collect::<Vec<f64>>()));
+        }
+        self.lights.insert(frame, lights);
     }
 }
 

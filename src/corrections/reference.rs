@@ -84,6 +84,14 @@ impl Reference {
         if noise.is_finite() { 1.0 / (noise * noise + LEAST_NOISE * LEAST_NOISE) } else { 0.0 }
     }
 
+    /// Returns what a light leaves of a block in the main component, in standard deviations.
+    pub(super) fn off(&self, frame: &[Means], light: &Light, block: usize) -> f64 {
+        let main = self.main();
+        let means: Vec<f64> = self.means.iter().map(|means| f64::from(means[block])).collect();
+        let code = light.code(main, &self.roles, &means, self.places[block]);
+        (f64::from(frame[main][block]) - code) * self.weight(main, block).sqrt()
+    }
+
     /// Returns the component everything else goes with: luma, or green.
     pub(super) fn main(&self) -> usize {
         main_of(&self.roles)

@@ -91,6 +91,21 @@ impl Setting {
         self.motions.get(&frame.0).filter(|motion| motion.told).map(|motion| motion.motion)
     }
 
+    /// Returns where the picture lies in every frame of which that can be told.
+    pub(super) fn told_motions(&self) -> Vec<FrameMotion> {
+        self.motions.values().filter(|motion| motion.told).cloned().collect()
+    }
+
+    /// Returns the largest displacement of a corner of the patch, in source pixels.
+    pub(super) fn largest_px(&self, motion: &Motion, (width, height): (f64, f64)) -> f64 {
+        let corners = self.division.region.outlines.iter().flatten();
+        let far = corners.map(|[x, y]| {
+            let (dx, dy) = motion.at(x - width / 2.0, y - height / 2.0);
+            dx.hypot(dy)
+        });
+        far.fold(0.0, f64::max)
+    }
+
     /// Tells whether the patch is on in a frame.
     pub(super) fn is_patched(&self, frame: Frame) -> bool {
         self.patched.iter().any(|run| run.holds(frame))
