@@ -2,6 +2,7 @@
 //!
 //! [`review`] judges every use; [`hand_back`] renders, annotates and writes.
 
+mod corrects;
 mod hand_back;
 mod names;
 mod comps;

@@ -2,6 +2,7 @@
 
 use super::subject::Pending;
 use super::{Job, Progress};
+use crate::corrections::Setting;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
 use crate::measure::delivery::{self, Rect, deliveries};
@@ -35,6 +36,8 @@ pub(super) struct Measured {
     pub picture: Option<PictureKind>,
     /// Corrections the patch needs, each with what would still show in grains.
     pub corrections: Vec<(&'static str, f64)>,
+    /// What rendering these corrections needs to know of the take.
+    pub setting: Option<Setting>,
     /// The divider.
     pub divider: Option<crate::findings::DividerSummary>,
     /// Where the patch lies and in which frames, for matte and temp comp.
@@ -167,6 +170,7 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
             info.width,
         )),
         corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
+        setting: setting(looked, &weighed, need, clocks)?,
         divider: weighed.region.as_ref().map(|region| region.summary()),
         patch: weighed.region.as_ref().map(|region| {
             let patched = weighed.judgement.patched.iter();
@@ -201,6 +205,26 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
     pending.standing = Standing::Judged(Box::new(weighed.judgement));
     pending.measured = measured;
     Ok(())
+}
+
+/// What the corrections of a use will be rendered from; `None` if it needs none.
+fn setting(
+    looked: &Looked,
+    weighed: &Weighed,
+    need: FrameRange,
+    clocks: &Clocks,
+) -> Result<Option<Setting>, Faults> {
+    let gauge = weighed.gauge.and_then(|at| looked.gauges.get(at));
+    let (Some(gauge), Some(region), Some(need)) = (gauge, &weighed.region, clocks.file_range(need))
+    else {
+        return Ok(None);
+    };
+    if weighed.corrections.is_empty() {
+        return Ok(None);
+    }
+    let patched = weighed.judgement.patched.iter();
+    let patched: Vec<FrameRange> = patched.filter_map(|run| clocks.file_range(*run)).collect();
+    Setting::of(gauge, &region.division, &patched, &[gauge.plate, need])
 }
 
 /// Of the reasons found before any picture those that no picture can change: the judgement

@@ -1,12 +1,14 @@
 //! Makes the plates of a reviewed cut and notes in the findings what was made.
 
+use super::corrects::{InRecordTime, corrected, refuse};
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
 use crate::findings::{Findings, PictureKind, UseFinding, Verdict};
 use crate::media::StartTimecode;
 use crate::plate::{
-    FrameMap, PlateCodec, PlateJob, PlateMade, make_new_version, make_unless_taken, make_version,
+    FrameMap, PlateCodec, PlateJob, PlateMade, Retouch, make_new_version, make_unless_taken,
+    make_version,
 };
 use crate::reason::{Code, Reason, Severity};
 use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor};
@@ -132,6 +134,13 @@ impl Render<'_> {
                 "check the output folder",
             )
         })?;
+        let corrected = match corrected(self.subject, media, map, finding, progress)? {
+            Ok(corrected) => corrected,
+            Err(refused) => {
+                refuse(finding, &refused, clocks);
+                return Ok(None);
+            }
+        };
         let stem = folder.join(format!("{}_CP01", finding.shot));
         let start = StartTimecode { frame: need.start, counting: clocks.counting };
         let plate_job = PlateJob {
@@ -145,7 +154,7 @@ impl Render<'_> {
             codec: self.codec,
             threads: self.job.settings.encoder_threads,
             still: false,
-            retouch: None,
+            retouch: corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
         };
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
@@ -226,7 +235,9 @@ impl Render<'_> {
         let cut_start = start.as_ref().map_or(0, floor);
         let first = Frame(cut_start.saturating_add(visible.start.0));
         let name = format!("{}_record", name_of(made));
+        let retimed = plate.retouch.map(|retouch| InRecordTime { retouch, shown: &shown });
         let twin = PlateJob {
+            retouch: retimed.as_ref().map(|retimed| retimed as &dyn Retouch),
             map: &map,
             out: self.out.join(folder_for(finding, PLATES)).join(&name),
             start: rate.is_standard().then_some(StartTimecode {

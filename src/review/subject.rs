@@ -4,6 +4,7 @@ use super::names::{NameSource, shot_names};
 use super::proofs::{Measured, PatchLaid};
 use super::sources::{Source, Sources};
 use super::{Job, take_name};
+use crate::corrections::Setting;
 use crate::findings::{
     Basis, Claims, MatchSummary, MediaSummary, PlateSummary, UseFinding, Verdict,
 };
@@ -39,6 +40,8 @@ pub struct Subject {
     pub patch: Option<PatchLaid>,
     /// For each record that was considered and lost, what spoke against it.
     pub against: Vec<(usize, String)>,
+    /// What rendering its corrections needs to know of the take, if it needs any.
+    pub setting: Option<Setting>,
     name: NameSource,
 }
 
@@ -101,7 +104,8 @@ impl Reviewer<'_> {
             None => (None, None),
         };
         // What needs a correction is not rendered as shot.
-        let map = map.filter(|_| measured.corrections.is_empty());
+        let setting = measured.setting.take();
+        let map = map.filter(|_| measured.corrections.is_empty() || setting.is_some());
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
         let patch = measured.patch.take().filter(|_| map.is_some());
@@ -113,6 +117,7 @@ impl Reviewer<'_> {
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
             patch,
+            setting,
             name,
         };
         (finding, subject)
