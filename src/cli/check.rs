@@ -58,14 +58,17 @@ fn rests_on(reviewed: &Review, no_picture: bool) -> String {
     }
 }
 
-/// Names the shots that need a correction: these are not rendered.
+/// Names the shots whose plate needs a correction that could not be rendered.
 pub fn print_not_rendered(reviewed: &Review) {
     let uses = reviewed.findings.uses.iter();
-    for found in uses.filter(|found| found.verdict.has_plate() && !found.corrections.is_empty()) {
+    let unmade =
+        |found: &&UseFinding| found.plate.as_ref().is_none_or(|plate| plate.file.is_none());
+    let needs = |found: &&UseFinding| found.verdict.has_plate() && !found.corrections.is_empty();
+    for found in uses.filter(needs).filter(unmade) {
         let needs = found.corrections.join(", ");
         let shot = &found.shot;
         diagnostic::note(&format!(
-            "{shot}: not rendered, for it needs {needs}, which this version does not make."
+            "{shot}: not rendered, for it needs {needs}, which cannot be made of this take."
         ));
     }
 }
