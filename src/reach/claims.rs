@@ -25,12 +25,20 @@ pub struct Claims {
     /// How many frames the log's times may be off.
     #[serde(skip)]
     pub tolerance: u32,
+    /// Whether these are what the pictures show rather than what was noted.
+    #[serde(skip)]
+    pub seen: bool,
     /// Where the boom was noted to be: corners, as shares of width and height; may be empty.
     #[serde(skip)]
     pub region: Vec<[f64; 2]>,
 }
 
 impl Claims {
+    /// Says where they come from: `noted`, or `measured`.
+    pub fn word(&self) -> &'static str {
+        if self.seen { "measured" } else { "noted" }
+    }
+
     /// Returns where the boom must be taken to be in frame, within `range`.
     ///
     /// Unknown boom spans count as everywhere outside the plates.

@@ -194,7 +194,10 @@ impl Shot<'_> {
             reasons.push(Reason::new(
                 Code::LockOffUnproven,
                 Severity::Note,
-                "No lock-off is noted; the whole take is taken to be one.",
+                match self.claims.seen {
+                    true => "The pictures show no lock-off; the whole take is taken to be one.",
+                    false => "No lock-off is noted; the whole take is taken to be one.",
+                },
             ));
             return Some(None);
         }
@@ -213,7 +216,8 @@ impl Shot<'_> {
             let first = left.first().copied().unwrap_or_default();
             let count: u64 = left.iter().map(|run| run.count().0).sum();
             let text = format!(
-                "{count} patched frames lie outside the noted lock-off, from {}.",
+                "{count} patched frames lie outside the {} lock-off, from {}.",
+                self.claims.word(),
                 self.clocks.label(first.start)
             );
             Reason::new(Code::OutsideLockOff, severity, text).over(first).measured(
@@ -270,8 +274,9 @@ impl Shot<'_> {
             let lost = inside.count().0 - free.iter().map(|run| run.count().0).sum::<u64>();
             if lost > 0 {
                 let text = format!(
-                    "The noted plate {} and the noted boom share {lost} frames; only the rest is used.",
-                    between(self.clocks, *plate)
+                    "The {word} plate {} and the {word} boom share {lost} frames; only the rest is used.",
+                    between(self.clocks, *plate),
+                    word = self.claims.word()
                 );
                 reasons.push(
                     Reason::new(Code::PlateShort, Severity::Attention, text).over(*plate).measured(
@@ -367,9 +372,12 @@ impl Shot<'_> {
                 claims.hints.join(", ")
             )
         } else if claims.plates.is_empty() {
-            "No plate is noted for this take.".to_string()
+            match claims.seen {
+                true => "The pictures show no plate in this take.".to_string(),
+                false => "No plate is noted for this take.".to_string(),
+            }
         } else {
-            "No frame of the noted plates is free of boom and usable.".to_string()
+            format!("No frame of the {} plates is free of boom and usable.", claims.word())
         };
         (Outcome::NoPlate, Reason::new(Code::NoPlate, Severity::Stop, text))
     }

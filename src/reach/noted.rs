@@ -40,6 +40,7 @@ pub fn claims_of(
         hints: good.iter().filter_map(|plate| hint(plate)).collect(),
         tolerance: record.tolerance.unwrap_or(settings.claim_tolerance_frames),
         region: record.region.clone(),
+        seen: false,
     };
     (claims, noted.reasons)
 }

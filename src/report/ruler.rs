@@ -112,7 +112,7 @@ fn described(ruled: &Ruled) -> String {
         }
     };
     say("Take", found.claims.take.as_slice());
-    say("Boom noted in frame", &found.claims.boom);
+    say("Boom in frame", &found.claims.boom);
     say("Locked off", &found.claims.lock_off);
     say("Plates", &found.claims.plates);
     say("Unusable", &found.claims.unusable);
