@@ -242,7 +242,8 @@ fn together(looked: &Looked, shot: &Shot<'_>) -> Claims {
     let in_take = |ranges: &[FrameRange]| -> Vec<FrameRange> {
         union(&ranges.iter().map(|range| shot.clocks.from_file(*range)).collect::<Vec<_>>())
     };
-    let mut claims = Claims { tolerance: 0, seen: looked.lock_off.is_some(), ..shot.claims.clone() };
+    let mut claims =
+        Claims { tolerance: 0, seen: looked.lock_off.is_some(), ..shot.claims.clone() };
     if let Some(lock_off) = &looked.lock_off {
         claims.lock_off = in_take(lock_off);
     }
