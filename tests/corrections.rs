@@ -93,6 +93,7 @@ fn a_plate_follows_weave_and_creep_and_keeps_its_grain() {
     let grain = show.shot.grain_after_light(0);
     let line = format!("off {rms:.4} px rms, {most:.4} at most; {noise:.3} rms, grain {grain:.3}");
     // Two frames of forty are worse than the .08 px that are wanted; docs/limits.md says so.
+    // .08 px at most is wanted and is not reached: .1 only keeps it from growing.
     assert!(rms <= 0.03 && most <= 0.1, "{line}");
     // Squared error 1.05 of what the grain of one frame makes, and no less grain than .97.
     assert!(noise <= 1.025 * grain && noise >= 0.97 * grain, "{line}");

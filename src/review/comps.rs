@@ -18,9 +18,7 @@ const TEMP: &str = "temp";
 /// Makes matte and temp comp of a use and notes them in its finding. A use without a divider
 /// that was measured has neither.
 pub(super) fn lay(
-    subject: &Subject,
-    job: &Job,
-    out: &Path,
+    (subject, job, out): (&Subject, &Job, &Path),
     plate: &PlateJob<'_>,
     finding: &mut UseFinding,
     progress: &mut dyn Progress,

@@ -60,7 +60,10 @@ pub fn render_plates(
             codec,
             out,
         };
-        match render.made(&mut review.findings.uses[*at], progress) {
+        let mut aside = Vec::new();
+        let made = render.made(&mut review.findings.uses[*at], &mut aside, progress);
+        review.findings.faults.append(&mut aside);
+        match made {
             Ok(plate) => laid[*at] = plate,
             Err(faults) => {
                 unreadable(&mut review.findings.uses[*at], &faults);
@@ -114,9 +117,12 @@ struct Render<'a> {
 }
 
 impl Render<'_> {
+    /// Makes the plate of a use, with its matte and temp comp. What goes wrong with these two
+    /// is put aside: the plate is there all the same.
     fn made(
         &self,
         finding: &mut UseFinding,
+        aside: &mut Vec<BadInput>,
         progress: &mut dyn Progress,
     ) -> Result<Option<LaidPlate>, Faults> {
         let (Some(media), Some(map), Some(clocks)) =
@@ -158,7 +164,10 @@ impl Render<'_> {
         };
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
-        super::comps::lay(self.subject, self.job, self.out, &plate_job, finding, progress)?;
+        let at = (self.subject, self.job, self.out);
+        if let Err(faults) = super::comps::lay(at, &plate_job, finding, progress) {
+            aside.extend(faults.0);
+        }
         // A use that begins off the whole frames of the cut touches one more of them than
         // it has frames of its own; without handles the plate ends before that one.
         let count = finding.range_in_cut.count().0;

@@ -46,8 +46,9 @@ pub struct Meter {
 /// Frames asked about the range. Ours: each takes as long as three ordinary measures.
 const RANGE_FRAMES: u32 = 8;
 
-/// Least error of an uncorrected patch that makes a frame worth asking, in codes of 8 bits. Ours: a mix-up is off by 18.6 at one end of the levels, by .4 at the
-/// other, so by more than this over most of them.
+/// Least error of an uncorrected patch that makes a frame worth asking, in codes of 8 bits.
+/// Ours: a mix-up is off by 18.6 at one end of the levels, by .4 at the other, so by more than
+/// this over most of them.
 const LEAST_OFF: f64 = 2.0;
 
 impl Meter {
