@@ -9,7 +9,8 @@
 //! 3. [`reach`] holds the patched frames against lock-off and plate, from claims alone;
 //! 4. [`media`] finds and reads the pictures;
 //! 5. [`measure`] tells from the pictures what the camera, the light and the background did;
-//! 6. [`plate`] lays a plate out over need and copies or encodes it;
+//! 6. [`plate`] lays a plate out over need and copies or encodes it, [`patch`] makes the matte
+//!    and lays the plate over the take;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it.
@@ -28,6 +29,7 @@ pub mod matching;
 pub mod reach;
 pub mod measure;
 pub mod plate;
+pub mod patch;
 pub mod findings;
 pub mod inspection;
 pub mod proof;

@@ -4,7 +4,7 @@
 //! tags never change silently.
 
 use super::ffi_encode as raw;
-use super::info::MediaInfo;
+use super::info::{MediaInfo, MediaKind};
 use super::mux::{Container, MuxFault, Muxer, Track};
 use super::picture::Picture;
 use crate::time::Rate;
@@ -42,6 +42,9 @@ impl Coding {
             "magicyuv",
         ];
         let Some(traits) = raw::format_traits(&info.pixel_format) else { return Coding::Ffv1 };
+        if let Some(same) = Coding::of_images(info) {
+            return same;
+        }
         let full = is_full(info);
         let lossless = LOSSLESS.contains(&info.codec.as_str());
         // The least raster of DNxHR in FFmpeg.
@@ -59,6 +62,20 @@ impl Coding {
             (false, _) if full && too_small => Coding::Ffv1,
             (false, _) if full => Coding::Dnxhr444,
             (false, _) => Coding::ProRes4444,
+        }
+    }
+
+    /// The coding of image files of a kind that is written, too.
+    fn of_images(info: &MediaInfo) -> Option<Coding> {
+        if !matches!(info.kind, MediaKind::Images { .. }) {
+            return None;
+        }
+        match info.codec.as_str() {
+            "dpx" => Some(Coding::Dpx),
+            "exr" => Some(Coding::Exr),
+            "png" => Some(Coding::Png),
+            "tiff" => Some(Coding::Tiff),
+            _ => None,
         }
     }
 

@@ -6,6 +6,7 @@ mod hand_back;
 mod names;
 mod proofs;
 mod renders;
+mod patches;
 mod sources;
 mod subject;
 

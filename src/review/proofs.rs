@@ -5,6 +5,7 @@ use super::{Job, Progress};
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
 use crate::measure::delivery::{self, Rect, deliveries};
+use crate::measure::divider::Division;
 use crate::measure::schedule::Gauge;
 use crate::media::Media;
 use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
@@ -29,6 +30,8 @@ pub(super) struct Measured {
     pub divider: Option<crate::findings::DividerSummary>,
     /// The smallest reposition that hides the boom.
     pub reposition: Option<crate::findings::Reposition>,
+    /// What the matte is drawn from.
+    pub division: Option<Rc<Division>>,
 }
 
 impl Measured {
@@ -154,6 +157,7 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
         corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
         divider: weighed.region.as_ref().map(|region| region.summary()),
         reposition: None,
+        division: weighed.region.as_ref().map(|region| Rc::new(region.division.clone())),
     };
     if !boxes.is_empty() {
         weighed.judgement.reasons.extend(delivery::reasons(
@@ -224,7 +228,7 @@ fn basis(looked: &Looked) -> Basis {
 }
 
 /// A proxy is named so, or is smaller than what was captured.
-fn picture_kind(
+pub(super) fn picture_kind(
     name: &str,
     suffixes: &[String],
     capture: Option<[u32; 2]>,

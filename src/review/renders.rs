@@ -12,22 +12,35 @@ use crate::reason::{Code, Reason, Severity};
 use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor};
 use crate::timeline::{Cut, Speed, Use};
 use num_traits::One;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The folder of plates in a turnover.
 pub const PLATES: &str = "plates";
 
-/// Makes every plate that was planned on media. Returns for each use the plate that is laid
-/// into the cut.
+/// The folder of everything that is rendered from proxies.
+pub const PREVIEW: &str = "preview";
+
+/// What was rendered for a use, as timelines reference it.
+#[derive(Debug, Clone, Default)]
+pub struct Rendered {
+    /// The plate that is laid into the cut.
+    pub plate: Option<LaidPlate>,
+    /// The temp comp that may take the place of the take's media, and its start and length in
+    /// frames of the clip clock.
+    pub temp: Option<(LaidPlate, (Exact, Exact))>,
+}
+
+/// Makes every plate that was planned on media, and where the patch region is known its matte
+/// and temp comp. Returns for each use what was rendered.
 ///
-/// What cannot be made becomes a fault of the findings; the other plates are still made.
+/// What cannot be made becomes a fault of the findings; all else is still made.
 pub fn render_plates(
     review: &mut Review,
     job: &Job,
     out: &Path,
     progress: &mut dyn Progress,
-) -> Vec<Option<LaidPlate>> {
-    let mut laid = vec![None; review.subjects.len()];
+) -> Vec<Rendered> {
+    let mut laid = vec![Rendered::default(); review.subjects.len()];
     let codec = match PlateCodec::parse(&job.settings.plate_codec) {
         Some(codec) => codec,
         None => {
@@ -49,13 +62,15 @@ pub fn render_plates(
             codec,
             out,
         };
-        match render.made(&mut review.findings.uses[*at], progress) {
-            Ok(plate) => laid[*at] = plate,
+        let mut faults = Vec::new();
+        match render.made(&mut review.findings.uses[*at], &mut faults, progress) {
+            Ok(rendered) => laid[*at] = rendered,
             Err(faults) => {
                 unreadable(&mut review.findings.uses[*at], &faults);
                 review.findings.faults.extend(faults.0);
             }
         }
+        review.findings.faults.extend(faults);
     }
     review.findings.totals = Findings::count(&review.findings.uses);
     laid
@@ -93,28 +108,30 @@ enum Twin {
     Taken,
 }
 
-struct Render<'a> {
-    subject: &'a Subject,
-    used: &'a Use,
+/// One use to be rendered.
+pub(super) struct Render<'a> {
+    pub subject: &'a Subject,
+    pub used: &'a Use,
     cut: &'a Cut,
-    job: &'a Job,
+    pub job: &'a Job,
     codec: PlateCodec,
-    out: &'a Path,
+    pub out: &'a Path,
 }
 
 impl Render<'_> {
     fn made(
         &self,
         finding: &mut UseFinding,
+        faults: &mut Vec<BadInput>,
         progress: &mut dyn Progress,
-    ) -> Result<Option<LaidPlate>, Faults> {
+    ) -> Result<Rendered, Faults> {
         let (Some(media), Some(map), Some(clocks)) =
             (&self.subject.media, &self.subject.map, &self.subject.clocks)
         else {
-            return Ok(None);
+            return Ok(Rendered::default());
         };
-        let Some(need) = finding.need_in_take else { return Ok(None) };
-        let folder = self.out.join(PLATES);
+        let Some(need) = finding.need_in_take else { return Ok(Rendered::default()) };
+        let folder = self.folder(PLATES);
         std::fs::create_dir_all(&folder).map_err(|io| {
             Faults::one(
                 folder.display().to_string(),
@@ -172,7 +189,14 @@ impl Render<'_> {
                 }
             }
         };
-        Ok(laid)
+        let temp = self.patched(finding, &plate_job, &made, faults, progress);
+        Ok(Rendered { plate: laid, temp })
+    }
+
+    /// Returns the folder for renders of a kind. Those from proxies lie apart, so that nobody
+    /// takes them for finals.
+    pub(super) fn folder(&self, kind: &str) -> PathBuf {
+        self.out.join(if self.subject.proxy { PREVIEW } else { kind })
     }
 
     /// Tells whether one take frame stands for one cut frame: speed 1 and one count base.
@@ -218,7 +242,7 @@ impl Render<'_> {
         let name = format!("{}_record", name_of(made));
         let twin = PlateJob {
             map: &map,
-            out: self.out.join(PLATES).join(&name),
+            out: self.folder(PLATES).join(&name),
             start: rate.is_standard().then_some(StartTimecode {
                 frame: first,
                 counting: Counting::new(rate, rate.can_drop()),
@@ -257,25 +281,25 @@ fn note(finding: &mut UseFinding, made: &PlateMade, out: &Path) {
     }
 }
 
-fn relative(path: &Path, out: &Path) -> String {
+pub(super) fn relative(path: &Path, out: &Path) -> String {
     let below = path.strip_prefix(out).unwrap_or(path);
     below.components().map(|part| part.as_os_str().to_string_lossy()).collect::<Vec<_>>().join("/")
 }
 
 /// Returns what a reader of the plate takes for its first frame: its embedded timecode as a
 /// count, which wraps at midnight as labels do, or zero where there is none.
-fn embedded_start(start: Option<StartTimecode>, first: Frame) -> i64 {
+pub(super) fn embedded_start(start: Option<StartTimecode>, first: Frame) -> i64 {
     start.map_or(0, |start| first.0.rem_euclid(start.counting.frames_in_day()))
 }
 
 /// Returns the name of a finished plate: its file name without ending.
-fn name_of(made: &PlateMade) -> String {
+pub(super) fn name_of(made: &PlateMade) -> String {
     let name = if made.path.is_dir() { made.path.file_name() } else { made.path.file_stem() };
     name.unwrap_or_default().to_string_lossy().into_owned()
 }
 
 /// Returns the files of a finished plate as the timeline references them.
-fn files_of(made: &PlateMade, first_number: u32) -> PlateMedia {
+pub(super) fn files_of(made: &PlateMade, first_number: u32) -> PlateMedia {
     let path = std::path::absolute(&made.path).unwrap_or_else(|_| made.path.clone());
     if !path.is_dir() {
         return PlateMedia::File(path);
