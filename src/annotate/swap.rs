@@ -7,7 +7,7 @@ use super::{LaidPlate, Options, walk};
 use crate::error::{BadInput, Faults};
 use crate::time::{Exact, Rate};
 use crate::timeline::Use;
-use crate::timeline::json::{Document, Kind, NodeId};
+use crate::timeline::json::{Document, Kind, Node, NodeId};
 use serde_json::Value;
 use std::collections::BTreeMap;
 
@@ -94,7 +94,27 @@ fn value(
     let style = start.and_then(|start| TimeStyle::of(start, rate));
     let style = style.unwrap_or_else(|| dialect.cut.at(dialect.cut_rate, rate));
     let range = time_range(style.time_at(&swap.in_clip.0), style.time_at(&swap.in_clip.1));
-    reference_over(&swap.media, range, options, dialect)
+    let mut reference = reference_over(&swap.media, range, options, dialect);
+    // The raster is the take's, so the picture stays where the host has laid it.
+    let bounds = active(document.node(clip)).and_then(|old| old.get("available_image_bounds"));
+    let bounds = bounds.and_then(|bounds| serde_json::from_slice(bounds.raw()).ok());
+    if let (Some(bounds), Some(members)) = (bounds, reference.as_object_mut()) {
+        members.insert("available_image_bounds".into(), bounds);
+    }
+    reference
+}
+
+/// The active media reference of a clip.
+fn active(clip: Node<'_>) -> Option<Node<'_>> {
+    match clip.get("media_references") {
+        Some(list) => list.get(&active_key(clip)),
+        None => clip.get("media_reference"),
+    }
+}
+
+fn active_key(clip: Node<'_>) -> String {
+    let key = clip.get("active_media_reference_key").and_then(|key| key.text());
+    key.map_or_else(|| "DEFAULT_MEDIA".to_string(), |key| key.into_owned())
 }
 
 /// One edit that gives a clip its reference.
@@ -115,8 +135,7 @@ impl Edit {
                 None => Edit::Insert(clip, "media_reference".into(), reference),
             };
         }
-        let key = node.get("active_media_reference_key").and_then(|key| key.text());
-        let key = key.map_or_else(|| "DEFAULT_MEDIA".to_string(), |key| key.into_owned());
+        let key = active_key(node);
         match several {
             Some(list) if list.kind() == Kind::Object => match list.get(&key) {
                 Some(there) => Edit::Replace(there.id(), reference),

@@ -34,8 +34,9 @@ impl Coding {
     ///
     /// Image files keep their kind. A lossless source stays lossless; so does what no
     /// other choice keeps: more than 10 bits, alpha or red-green-blue in full range.
-    /// Else 4:4:4 goes to ProRes 4444 and everything else to ProRes 422 HQ; in full range
-    /// to DNxHR, because QuickTime carries a range tag for that and not for ProRes.
+    /// Else 4:4:4 goes to ProRes 4444 and everything else to ProRes 422 HQ; what comes as
+    /// DNxHD or in full range to DNxHR, because QuickTime carries a range tag for that and
+    /// not for ProRes.
     pub fn nearest(info: &MediaInfo) -> Coding {
         const LOSSLESS: [&str; 10] = [
             "ffv1", "rawvideo", "v210", "v410", "huffyuv", "ffvhuff", "utvideo", "png", "qtrle",
@@ -53,14 +54,15 @@ impl Coding {
         if lossless || traits.depth > 10 || traits.float || (traits.alpha && full) {
             return Coding::Ffv1;
         }
+        let dnx = info.codec == "dnxhd" && !too_small;
         match (sampled, traits.rgb) {
             (_, true) => Coding::Ffv1,
             (true, _) if traits.alpha => Coding::ProRes4444,
             (true, _) if full && too_small => Coding::Ffv1,
-            (true, _) if full => Coding::DnxhrHqx,
+            (true, _) if full || dnx => Coding::DnxhrHqx,
             (true, _) => Coding::ProResHq,
             (false, _) if full && too_small => Coding::Ffv1,
-            (false, _) if full => Coding::Dnxhr444,
+            (false, _) if full || dnx => Coding::Dnxhr444,
             (false, _) => Coding::ProRes4444,
         }
     }
