@@ -4,7 +4,7 @@ use super::fade::Fade;
 use super::matte::Matte;
 use super::sited::{Offset, Sited, chroma_offset};
 use crate::error::Faults;
-use crate::media::{Media, Picture};
+use crate::media::Picture;
 use crate::plate::{FrameMap, PlateJob, Played, Retouch};
 use crate::time::{Frame, FrameRange};
 use std::cell::RefCell;
@@ -99,12 +99,8 @@ impl<'a> Comp<'a> {
     fn fault(&self, file_frame: i64, why: String) -> Faults {
         let place = format!("frame {file_frame}");
         let fault = format!("it cannot be laid over the take: {why}");
-        Faults::one(&media_name(self.plate.source), place, fault, "lay the plate over by hand")
+        Faults::one(&self.plate.source.info().name, place, fault, "lay the plate over by hand")
     }
-}
-
-fn media_name(media: &Media) -> String {
-    media.info().name.clone()
 }
 
 impl Retouch for Comp<'_> {

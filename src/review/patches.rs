@@ -1,22 +1,19 @@
 //! Makes the matte and the temp comp of a use whose plate was made.
 
 use super::Progress;
-use super::renders::{Render, embedded_start, files_of, name_of, relative};
+use super::renders::{Render, TempMedia, embedded_start, files_of, name_of, relative};
 use crate::annotate::{LaidPlate, PlateMedia};
 use crate::error::{BadInput, Faults};
 use crate::findings::UseFinding;
 use crate::patch::{Fade, Matte, MatteKind, TempJob, make_matte, make_temp};
 use crate::plate::{PlateJob, PlateMade};
-use crate::time::{Exact, FrameRange, FrameShift, union};
+use crate::time::{FrameRange, FrameShift, union};
 
 /// The folder of mattes in a turnover.
 const MATTES: &str = "mattes";
 
 /// The folder of temp comps in a turnover.
 const TEMP: &str = "temp";
-
-/// A temp comp, and its start and length in frames of the clip clock.
-type TempMedia = (LaidPlate, (Exact, Exact));
 
 impl Render<'_> {
     /// Makes matte and temp comp, if the region of the patch is known. Returns the temp comp

@@ -20,14 +20,16 @@ pub const PLATES: &str = "plates";
 /// The folder of everything that is rendered from proxies.
 pub const PREVIEW: &str = "preview";
 
+/// A temp comp, and its start and length in frames of the clip clock.
+pub type TempMedia = (LaidPlate, (Exact, Exact));
+
 /// What was rendered for a use, as timelines reference it.
 #[derive(Debug, Clone, Default)]
 pub struct Rendered {
     /// The plate that is laid into the cut.
     pub plate: Option<LaidPlate>,
-    /// The temp comp that may take the place of the take's media, and its start and length in
-    /// frames of the clip clock.
-    pub temp: Option<(LaidPlate, (Exact, Exact))>,
+    /// The temp comp that may take the place of the take's media.
+    pub temp: Option<TempMedia>,
 }
 
 /// Makes every plate that was planned on media, and where the patch region is known its matte
