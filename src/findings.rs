@@ -276,9 +276,10 @@ pub struct UseFinding {
     pub plate: Option<PlateSummary>,
     /// The divider between boom and actors, if the pictures were measured and show one.
     pub divider: Option<DividerSummary>,
-    /// The matte file; null until mattes are made.
+    /// The matte file, relative to the output folder; null where no region was measured or no
+    /// plate rendered.
     pub matte: Option<String>,
-    /// The temp comp; null until they are made.
+    /// The temp comp, relative to the output folder; null where there is no matte.
     pub temp_comp: Option<String>,
     /// The review copy; null until they are made.
     pub review: Option<String>,

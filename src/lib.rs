@@ -10,7 +10,8 @@
 //! 4. [`media`] finds and reads the pictures;
 //! 5. [`measure`] tells from the pictures what the camera, the light and the background did;
 //! 6. [`plate`] lays a plate out over need and copies or encodes it, [`corrections`] match
-//!    its light and make it follow the camera where it needs that;
+//!    its light and make it follow the camera where it needs that, [`patch`] makes the matte
+//!    and lays the plate over the take;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it.

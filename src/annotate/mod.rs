@@ -20,6 +20,7 @@ mod markers;
 mod notes;
 mod pointers;
 mod strip;
+mod swap;
 mod tracks;
 mod urls;
 mod walk;
@@ -34,6 +35,7 @@ use std::path::PathBuf;
 
 pub use notes::KEY;
 pub use strip::strip;
+pub use swap::{Swap, swap_media};
 
 /// Where markers go: some hosts ignore those on clips, some those on the cut.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -176,6 +176,17 @@ fn reference(plate: &LaidPlate, options: &Options, dialect: &Dialect) -> Value {
     let available = plate.available;
     let count = i64::try_from(available.count().0).unwrap_or(i64::MAX);
     let range = time_range(style.time(available.start.0), style.time(count));
+    reference_over(plate, range, options, dialect)
+}
+
+/// Writes a reference to media whose `available_range` is `range`.
+pub(super) fn reference_over(
+    plate: &LaidPlate,
+    range: Value,
+    options: &Options,
+    dialect: &Dialect,
+) -> Value {
+    let style = dialect.cut.at(dialect.cut_rate, plate.rate);
     let folder = options.folder.as_deref();
     let name = plain(&plate.name);
     let metadata = Value::Object(Map::new());

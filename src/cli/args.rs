@@ -165,6 +165,9 @@ pub struct Turnover {
     /// Clips on plate tracks: disabled, enabled, on tracks below the picture, or none.
     #[arg(long, value_name = "HOW", default_value = "disabled")]
     pub plates: PlatesChoice,
+    /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
+    #[arg(long)]
+    pub with_temp: bool,
 }
 
 /// `inspect`.

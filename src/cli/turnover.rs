@@ -21,6 +21,7 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
         out: args.out.clone(),
         markers: args.markers.into(),
         plates: args.plates.into(),
+        with_temp: args.with_temp,
         replace_cut: args.cut.force,
     };
     options.check(&job)?;

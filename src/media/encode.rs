@@ -34,8 +34,9 @@ impl Coding {
     ///
     /// Image files keep their kind. A lossless source stays lossless; so does what no
     /// other choice keeps: more than 10 bits, alpha or red-green-blue in full range.
-    /// Else 4:4:4 goes to ProRes 4444 and everything else to ProRes 422 HQ; in full range
-    /// to DNxHR, because QuickTime carries a range tag for that and not for ProRes.
+    /// Else 4:4:4 goes to ProRes 4444 and everything else to ProRes 422 HQ; what comes as
+    /// DNxHD or in full range to DNxHR, because QuickTime carries a range tag for that and
+    /// not for ProRes.
     pub fn nearest(info: &MediaInfo) -> Coding {
         const LOSSLESS: [&str; 10] = [
             "ffv1", "rawvideo", "v210", "v410", "huffyuv", "ffvhuff", "utvideo", "png", "qtrle",
@@ -51,6 +52,9 @@ impl Coding {
             }
         }
         let Some(traits) = raw::format_traits(&info.pixel_format) else { return Coding::Ffv1 };
+        if let Some(same) = Coding::of_images(info) {
+            return same;
+        }
         let full = is_full(info);
         let lossless = LOSSLESS.contains(&info.codec.as_str());
         // The least raster of DNxHR in FFmpeg.
@@ -59,15 +63,30 @@ impl Coding {
         if lossless || traits.depth > 10 || traits.float || (traits.alpha && full) {
             return Coding::Ffv1;
         }
+        let dnx = info.codec == "dnxhd" && !too_small;
         match (sampled, traits.rgb) {
             (_, true) => Coding::Ffv1,
             (true, _) if traits.alpha => Coding::ProRes4444,
             (true, _) if full && too_small => Coding::Ffv1,
-            (true, _) if full => Coding::DnxhrHqx,
+            (true, _) if full || dnx => Coding::DnxhrHqx,
             (true, _) => Coding::ProResHq,
             (false, _) if full && too_small => Coding::Ffv1,
-            (false, _) if full => Coding::Dnxhr444,
+            (false, _) if full || dnx => Coding::Dnxhr444,
             (false, _) => Coding::ProRes4444,
+        }
+    }
+
+    /// The coding of image files of a kind that is written, too.
+    fn of_images(info: &MediaInfo) -> Option<Coding> {
+        if !matches!(info.kind, MediaKind::Images { .. }) {
+            return None;
+        }
+        match info.codec.as_str() {
+            "dpx" => Some(Coding::Dpx),
+            "exr" => Some(Coding::Exr),
+            "png" => Some(Coding::Png),
+            "tiff" => Some(Coding::Tiff),
+            _ => None,
         }
     }
 

@@ -1,13 +1,22 @@
-//! The patch laid over the take: its matte as a file, and the temp comp.
+//! The patch as pictures: the matte of its region, and the take with the plate laid through
+//! it.
 //!
 //! ```text
-//!   alpha (divider) -> Matte -> mattes/SHOT_MATTE01_v001.png + .json
-//!   take + matte * fade * (plate - take), in the media's own samples -> temp comp
+//!   divider -> matte ------.
+//!   take   ----------------+-> temp comp
+//!   plate frames x fade ---'
 //! ```
 
-mod comp;
 mod matte;
-mod siting;
+mod matte_file;
+mod fade;
+mod sited;
+mod blend;
+mod temp;
 
-pub use comp::{Comp, fades};
-pub use matte::{Matte, MatteMade, write_matte};
+pub use blend::Comp;
+pub use fade::Fade;
+pub use matte::Matte;
+pub use matte_file::{MATTE_SCHEMA, MatteKind, MatteMade, make_matte};
+pub use sited::{Offset, Sited, chroma_offset};
+pub use temp::{TempJob, make_temp};

@@ -150,7 +150,7 @@ fn as_fault(name: &str) -> impl Fn(NoCopy) -> NoCopy + '_ {
 }
 
 /// Words a failure to write.
-pub(super) fn written(name: &str, why: &str) -> BadInput {
+pub(crate) fn written(name: &str, why: &str) -> BadInput {
     BadInput::new(
         name,
         "",

@@ -10,10 +10,12 @@ mod retouch;
 mod render;
 mod job;
 
+pub(crate) use copy::written;
 pub use job::{
     Method, PlateCodec, PlateJob, PlateMade, make_new_version, make_plate, make_unless_taken,
     make_version, why_not_copied,
 };
 pub use loop_map::{FrameMap, LONGEST, MapFault, Run};
+pub(crate) use place::{Part, Placed};
 pub use retouch::{PlateFrames, Retouch};
 pub use versions::{Names, latest_version, sanitised, version_name};

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 /// A file or folder being made under a temporary name beside its final place. It is
 /// removed again if it is never placed.
-pub(super) struct Part {
+pub(crate) struct Part {
     made: Made,
     target: PathBuf,
     name: String,
@@ -22,7 +22,7 @@ enum Made {
 
 /// What was found where a finished file was to go.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Placed {
+pub(crate) enum Placed {
     /// Nothing; it is there now.
     New,
     /// The same bytes; they were left alone.
@@ -33,7 +33,7 @@ pub(super) enum Placed {
 
 impl Part {
     /// Begins the file `folder/name`; `folder` is made if need be.
-    pub(super) fn file(folder: &Path, name: &str) -> Result<Part, BadInput> {
+    pub(crate) fn file(folder: &Path, name: &str) -> Result<Part, BadInput> {
         std::fs::create_dir_all(folder).map_err(|io| written(name, &io.to_string()))?;
         let prefix = format!(".{name}.");
         let made = part(&prefix, 0o666).tempfile_in(folder);
@@ -42,7 +42,7 @@ impl Part {
     }
 
     /// Begins the folder `folder/name`.
-    pub(super) fn folder(folder: &Path, name: &str) -> Result<Part, BadInput> {
+    pub(crate) fn folder(folder: &Path, name: &str) -> Result<Part, BadInput> {
         std::fs::create_dir_all(folder).map_err(|io| written(name, &io.to_string()))?;
         let prefix = format!(".{name}.");
         let made = part(&prefix, 0o777).tempdir_in(folder);
@@ -51,7 +51,7 @@ impl Part {
     }
 
     /// Returns the temporary path.
-    pub(super) fn path(&self) -> &Path {
+    pub(crate) fn path(&self) -> &Path {
         match &self.made {
             Made::File(file) => file.path(),
             Made::Folder(folder) => folder.path(),
@@ -59,17 +59,17 @@ impl Part {
     }
 
     /// Returns the final path.
-    pub(super) fn target(&self) -> &Path {
+    pub(crate) fn target(&self) -> &Path {
         &self.target
     }
 
     /// Returns the final name, for messages.
-    pub(super) fn name(&self) -> &str {
+    pub(crate) fn name(&self) -> &str {
         &self.name
     }
 
     /// Returns the open file; `None` for a folder.
-    pub(super) fn open_file(&self) -> Option<&File> {
+    pub(crate) fn open_file(&self) -> Option<&File> {
         match &self.made {
             Made::File(file) => Some(file.as_file()),
             Made::Folder(_) => None,
@@ -77,7 +77,7 @@ impl Part {
     }
 
     /// Gives the finished file its final name, unless something is there already.
-    pub(super) fn place(self) -> Result<Placed, BadInput> {
+    pub(crate) fn place(self) -> Result<Placed, BadInput> {
         let fault = |io: std::io::Error| written(&self.name, &io.to_string());
         if self.target.symlink_metadata().is_ok() {
             let same = same_bytes(self.path(), &self.target).map_err(fault)?;
@@ -155,7 +155,7 @@ fn same_file(a: &Path, b: &Path) -> std::io::Result<bool> {
 }
 
 /// Returns the number of bytes in a file, or in all files of a folder.
-pub(super) fn bytes_in(path: &Path) -> u64 {
+pub(crate) fn bytes_in(path: &Path) -> u64 {
     let length = |path: &Path| path.metadata().map_or(0, |meta| meta.len());
     if !path.is_dir() {
         return length(path);

@@ -15,7 +15,7 @@ const BLOCK_BYTES: i64 = 288 << 20;
 const READ_THROUGH: i64 = 16;
 
 /// Reads the frames of a map one after the other.
-pub(super) struct Played<'a> {
+pub(crate) struct Played<'a> {
     media: &'a Media,
     span: FrameRange,
     /// Frames of a block that a backward run will ask for, from the last to the first.
@@ -28,12 +28,12 @@ pub(super) struct Played<'a> {
 
 impl<'a> Played<'a> {
     /// Begins; every frame asked for lies in `span` (file clock).
-    pub(super) fn new(media: &'a Media, span: FrameRange) -> Played<'a> {
+    pub(crate) fn new(media: &'a Media, span: FrameRange) -> Played<'a> {
         Played { media, span, block: BTreeMap::new(), forward: None, next: 0, current: None }
     }
 
     /// Returns the picture of a file frame; `backward` tells which way the run goes.
-    pub(super) fn picture(&mut self, frame: i64, backward: bool) -> Result<&Picture, Faults> {
+    pub(crate) fn picture(&mut self, frame: i64, backward: bool) -> Result<&Picture, Faults> {
         let here = match self.current.take() {
             Some((at, picture)) if at == frame => picture,
             _ => match self.block.remove(&frame) {

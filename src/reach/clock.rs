@@ -79,6 +79,11 @@ impl Clocks {
         Frame(floor(&(whole(frame_in_clip) * &self.scale + &self.offset)))
     }
 
+    /// Returns where a take frame begins on the clip clock, exact.
+    pub fn clip_time(&self, frame_in_take: Frame) -> Exact {
+        (whole(frame_in_take.0) - &self.offset) / &self.scale
+    }
+
     /// Returns a take range on the file clock; `None` without media.
     pub fn file_range(&self, range_in_take: FrameRange) -> Option<FrameRange> {
         self.file_start.map(|start| range_in_take.shifted(FrameShift(-start.0)))

@@ -92,6 +92,12 @@ fn facts(findings: &Findings, found: &UseFinding, clock: TakeClock) -> Markup {
     if !found.matched.clues.is_empty() {
         row("matched by", said(&found.matched.clues.join(", ")));
     }
+    if let Some(why) = super::words::not_patched(found) {
+        row("temp comp", why.into());
+    }
+    if files(found).iter().any(|(_, file)| file.starts_with("preview/")) {
+        row("rendered from", "a proxy: previews to look at, not for final work".into());
+    }
     let files = files(found);
     if !files.is_empty() {
         rows.push(("files", links(&files)));

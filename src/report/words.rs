@@ -172,6 +172,17 @@ pub(super) fn method_words(plate: &PlateSummary) -> Option<String> {
     Some(plate.notes.iter().fold(made, |words, note| format!("{words}; {}", said(note))))
 }
 
+/// Says why there is no temp comp of a use that has a plate.
+pub(super) fn not_patched(found: &UseFinding) -> Option<&'static str> {
+    let plate = found.plate.as_ref().filter(|_| found.temp_comp.is_none())?;
+    let region = found.divider.as_ref().is_some_and(|divider| !divider.outlines.is_empty());
+    Some(match (&plate.file, region) {
+        (None, _) => "none, and no matte: its plate is not rendered",
+        (Some(_), false) => "none, and no matte: the region of the patch was not measured",
+        (Some(_), true) => "none: it could not be rendered; see the faults",
+    })
+}
+
 /// The word in the margin beside a reason.
 pub(super) fn severity_word(severity: Severity) -> &'static str {
     match severity {

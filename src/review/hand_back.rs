@@ -1,11 +1,11 @@
 //! Renders plates, annotates the timeline and writes everything a turnover holds.
 
-use super::renders::render_plates;
+use super::renders::{Rendered, render_plates};
 use super::{Job, Progress, Review};
-use crate::annotate::{LaidPlate, Marked, MarkerPlaces, Options, PlateClips, annotate};
+use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media};
 use crate::error::{BadInput, Faults};
 use crate::report;
-use crate::timeline::BundleKind;
+use crate::timeline::{BundleKind, Cut};
 use std::path::{Path, PathBuf};
 
 /// How a turnover is handed back.
@@ -17,6 +17,8 @@ pub struct HandBack {
     pub markers: MarkerPlaces,
     /// How plates are laid into the timeline.
     pub plates: PlateClips,
+    /// Whether the cut is also written with temp comps in place of the takes.
+    pub with_temp: bool,
     /// True: an annotated timeline given as the cut may be replaced by its new self.
     pub replace_cut: bool,
 }
@@ -58,7 +60,7 @@ impl HandBack {
 }
 
 fn is_ours(cut: &Path) -> bool {
-    cut.file_stem().is_some_and(|stem| stem == "annotated")
+    cut.file_stem().is_some_and(|stem| stem == "annotated" || stem == "temp_cut")
 }
 
 /// Returns the path with links resolved as far as it exists.
@@ -120,9 +122,12 @@ pub fn hand_back(
     let laid = if job.picture {
         render_plates(review, job, &options.out, progress)
     } else {
-        vec![None; review.subjects.len()]
+        vec![Rendered::default(); review.subjects.len()]
     };
     write_timeline(review, &laid, options)?;
+    if options.with_temp {
+        write_temp_cut(review, &laid, options)?;
+    }
     report::write_all(&review.findings, &options.out)?;
     Ok(())
 }
@@ -132,7 +137,7 @@ pub fn hand_back(
 /// A use that cannot be marked becomes a fault; the others are still marked.
 fn write_timeline(
     review: &mut Review,
-    laid: &[Option<LaidPlate>],
+    laid: &[Rendered],
     options: &HandBack,
 ) -> Result<(), Faults> {
     let cut = &review.cut;
@@ -142,23 +147,60 @@ fn write_timeline(
         .iter()
         .zip(&cut.uses)
         .zip(laid)
-        .map(|((finding, used), plate)| Marked { finding, used, plate: plate.clone() })
+        .map(|((finding, used), laid)| Marked { finding, used, plate: laid.plate.clone() })
         .collect();
-    let name = match cut.kind() {
-        BundleKind::Plain => "annotated.otio",
-        BundleKind::Zip => "annotated.otioz",
-        BundleKind::Folder => "annotated.otiod",
+    let name = file_name("annotated", cut.kind());
+    let annotation = annotation(cut, options);
+    let mut document = cut.document.clone();
+    let faults = annotate(&mut document, &cut.timeline_pointer, cut.rate, &marked, &annotation);
+    cut.bundle.write(&document.write(), &options.out.join(&name))?;
+    if let Err(faults) = faults {
+        review.findings.faults.extend(faults.0);
+    }
+    Ok(())
+}
+
+/// Names a timeline of the kind the cut came in.
+fn file_name(stem: &str, kind: BundleKind) -> String {
+    let ending = match kind {
+        BundleKind::Plain => "otio",
+        BundleKind::Zip => "otioz",
+        BundleKind::Folder => "otiod",
     };
-    let annotation = Options {
+    format!("{stem}.{ending}")
+}
+
+fn annotation(cut: &Cut, options: &HandBack) -> Options {
+    Options {
         markers: options.markers,
         plates: options.plates,
         file: cut.file.clone(),
         // Inside a bundle a relative URL means media in it, and plates are not.
         folder: (cut.kind() == BundleKind::Plain).then(|| resolved(&options.out)),
-    };
+    }
+}
+
+/// Writes the cut itself with temp comps in place of the takes they patch.
+fn write_temp_cut(
+    review: &mut Review,
+    laid: &[Rendered],
+    options: &HandBack,
+) -> Result<(), Faults> {
+    let cut = &review.cut;
+    let swaps: Vec<Swap<'_>> = cut
+        .uses
+        .iter()
+        .zip(laid)
+        .filter_map(|(used, laid)| {
+            let (media, in_clip) = laid.temp.clone()?;
+            Some(Swap { used, media, in_clip })
+        })
+        .collect();
     let mut document = cut.document.clone();
-    let faults = annotate(&mut document, &cut.timeline_pointer, cut.rate, &marked, &annotation);
-    cut.bundle.write(&document.write(), &options.out.join(name))?;
+    let annotation = annotation(cut, options);
+    let faults = swap_media(&mut document, &cut.timeline_pointer, cut.rate, &swaps, &annotation);
+    let target = options.out.join(file_name("temp_cut", cut.kind()));
+    cut.bundle.write(&document.write(), &target)?;
     if let Err(faults) = faults {
         review.findings.faults.extend(faults.0);
     }

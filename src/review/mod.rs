@@ -5,15 +5,14 @@
 mod corrects;
 mod hand_back;
 mod names;
-mod comps;
 mod proofs;
 mod renders;
+mod patches;
 mod sources;
 mod subject;
 
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
-pub use proofs::PatchLaid;
 pub use sources::{Source, Sources};
 pub use subject::Subject;
 

@@ -18,15 +18,6 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::rc::Rc;
 
-/// Where a patch lies, and over which frames.
-#[derive(Debug, Clone)]
-pub struct PatchLaid {
-    /// The divider.
-    pub division: Division,
-    /// The patched frames, file clock.
-    pub patched: Vec<FrameRange>,
-}
-
 /// What the pictures added to a use.
 #[derive(Debug, Default)]
 pub(super) struct Measured {
@@ -40,10 +31,10 @@ pub(super) struct Measured {
     pub setting: Option<Setting>,
     /// The divider.
     pub divider: Option<crate::findings::DividerSummary>,
-    /// Where the patch lies and in which frames, for matte and temp comp.
-    pub patch: Option<PatchLaid>,
     /// The smallest reposition that hides the boom.
     pub reposition: Option<crate::findings::Reposition>,
+    /// What the matte is drawn from.
+    pub division: Option<Rc<Division>>,
 }
 
 impl Measured {
@@ -172,12 +163,8 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
         corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
         setting: setting(looked, &weighed, need, clocks)?,
         divider: weighed.region.as_ref().map(|region| region.summary()),
-        patch: weighed.region.as_ref().map(|region| {
-            let patched = weighed.judgement.patched.iter();
-            let patched = patched.filter_map(|run| clocks.file_range(*run)).collect();
-            PatchLaid { division: region.division.clone(), patched }
-        }),
         reposition: None,
+        division: weighed.region.as_ref().map(|region| Rc::new(region.division.clone())),
     };
     if !boxes.is_empty() {
         weighed.judgement.reasons.extend(delivery::reasons(
@@ -268,7 +255,7 @@ fn basis(looked: &Looked) -> Basis {
 }
 
 /// A proxy is named so, or is smaller than what was captured.
-fn picture_kind(
+pub(super) fn picture_kind(
     name: &str,
     suffixes: &[String],
     capture: Option<[u32; 2]>,

@@ -4,7 +4,7 @@ use super::corrects::{InRecordTime, corrected, refuse};
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
-use crate::findings::{Findings, PictureKind, UseFinding, Verdict};
+use crate::findings::{Findings, UseFinding, Verdict};
 use crate::media::StartTimecode;
 use crate::plate::{
     FrameMap, PlateCodec, PlateJob, PlateMade, Retouch, make_new_version, make_unless_taken,
@@ -14,31 +14,37 @@ use crate::reason::{Code, Reason, Severity};
 use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor};
 use crate::timeline::{Cut, Speed, Use};
 use num_traits::One;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The folder of plates in a turnover.
 pub const PLATES: &str = "plates";
 
-/// The folder of everything that is made from proxies.
+/// The folder of everything that is rendered from proxies.
 pub const PREVIEW: &str = "preview";
 
-/// Returns the folder for what is made for a use: nothing made from a proxy lies among what
-/// is meant to be used.
-pub(super) fn folder_for(finding: &UseFinding, usual: &'static str) -> &'static str {
-    if finding.picture == Some(PictureKind::Proxy) { PREVIEW } else { usual }
+/// A temp comp, and its start and length in frames of the clip clock.
+pub type TempMedia = (LaidPlate, (Exact, Exact));
+
+/// What was rendered for a use, as timelines reference it.
+#[derive(Debug, Clone, Default)]
+pub struct Rendered {
+    /// The plate that is laid into the cut.
+    pub plate: Option<LaidPlate>,
+    /// The temp comp that may take the place of the take's media.
+    pub temp: Option<TempMedia>,
 }
 
-/// Makes every plate that was planned on media. Returns for each use the plate that is laid
-/// into the cut.
+/// Makes every plate that was planned on media, and where the patch region is known its matte
+/// and temp comp. Returns for each use what was rendered.
 ///
-/// What cannot be made becomes a fault of the findings; the other plates are still made.
+/// What cannot be made becomes a fault of the findings; all else is still made.
 pub fn render_plates(
     review: &mut Review,
     job: &Job,
     out: &Path,
     progress: &mut dyn Progress,
-) -> Vec<Option<LaidPlate>> {
-    let mut laid = vec![None; review.subjects.len()];
+) -> Vec<Rendered> {
+    let mut laid = vec![Rendered::default(); review.subjects.len()];
     let codec = match PlateCodec::parse(&job.settings.plate_codec) {
         Some(codec) => codec,
         None => {
@@ -60,16 +66,15 @@ pub fn render_plates(
             codec,
             out,
         };
-        let mut aside = Vec::new();
-        let made = render.made(&mut review.findings.uses[*at], &mut aside, progress);
-        review.findings.faults.append(&mut aside);
-        match made {
-            Ok(plate) => laid[*at] = plate,
+        let mut faults = Vec::new();
+        match render.made(&mut review.findings.uses[*at], &mut faults, progress) {
+            Ok(rendered) => laid[*at] = rendered,
             Err(faults) => {
                 unreadable(&mut review.findings.uses[*at], &faults);
                 review.findings.faults.extend(faults.0);
             }
         }
+        review.findings.faults.extend(faults);
     }
     review.findings.totals = Findings::count(&review.findings.uses);
     laid
@@ -107,31 +112,30 @@ enum Twin {
     Taken,
 }
 
-struct Render<'a> {
-    subject: &'a Subject,
-    used: &'a Use,
+/// One use to be rendered.
+pub(super) struct Render<'a> {
+    pub subject: &'a Subject,
+    pub used: &'a Use,
     cut: &'a Cut,
-    job: &'a Job,
+    pub job: &'a Job,
     codec: PlateCodec,
-    out: &'a Path,
+    pub out: &'a Path,
 }
 
 impl Render<'_> {
-    /// Makes the plate of a use, with its matte and temp comp. What goes wrong with these two
-    /// is put aside: the plate is there all the same.
     fn made(
         &self,
         finding: &mut UseFinding,
-        aside: &mut Vec<BadInput>,
+        faults: &mut Vec<BadInput>,
         progress: &mut dyn Progress,
-    ) -> Result<Option<LaidPlate>, Faults> {
+    ) -> Result<Rendered, Faults> {
         let (Some(media), Some(map), Some(clocks)) =
             (&self.subject.media, &self.subject.map, &self.subject.clocks)
         else {
-            return Ok(None);
+            return Ok(Rendered::default());
         };
-        let Some(need) = finding.need_in_take else { return Ok(None) };
-        let folder = self.out.join(folder_for(finding, PLATES));
+        let Some(need) = finding.need_in_take else { return Ok(Rendered::default()) };
+        let folder = self.folder(PLATES);
         std::fs::create_dir_all(&folder).map_err(|io| {
             Faults::one(
                 folder.display().to_string(),
@@ -144,7 +148,7 @@ impl Render<'_> {
             Ok(corrected) => corrected,
             Err(refused) => {
                 refuse(finding, &refused, clocks);
-                return Ok(None);
+                return Ok(Rendered::default());
             }
         };
         let stem = folder.join(format!("{}_CP01", finding.shot));
@@ -164,10 +168,6 @@ impl Render<'_> {
         };
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
-        let at = (self.subject, self.job, self.out);
-        if let Err(faults) = super::comps::lay(at, &plate_job, finding, progress) {
-            aside.extend(faults.0);
-        }
         // A use that begins off the whole frames of the cut touches one more of them than
         // it has frames of its own; without handles the plate ends before that one.
         let count = finding.range_in_cut.count().0;
@@ -200,7 +200,14 @@ impl Render<'_> {
                 }
             }
         };
-        Ok(laid)
+        let temp = self.patched(finding, &plate_job, &made, faults, progress);
+        Ok(Rendered { plate: laid, temp })
+    }
+
+    /// Returns the folder for renders of a kind. Those from proxies lie apart, so that nobody
+    /// takes them for finals.
+    pub(super) fn folder(&self, kind: &str) -> PathBuf {
+        self.out.join(if self.subject.proxy { PREVIEW } else { kind })
     }
 
     /// Tells whether one take frame stands for one cut frame: speed 1 and one count base.
@@ -248,7 +255,7 @@ impl Render<'_> {
         let twin = PlateJob {
             retouch: retimed.as_ref().map(|retimed| retimed as &dyn Retouch),
             map: &map,
-            out: self.out.join(folder_for(finding, PLATES)).join(&name),
+            out: self.folder(PLATES).join(&name),
             start: rate.is_standard().then_some(StartTimecode {
                 frame: first,
                 counting: Counting::new(rate, rate.can_drop()),
@@ -294,18 +301,18 @@ pub(super) fn relative(path: &Path, out: &Path) -> String {
 
 /// Returns what a reader of the plate takes for its first frame: its embedded timecode as a
 /// count, which wraps at midnight as labels do, or zero where there is none.
-fn embedded_start(start: Option<StartTimecode>, first: Frame) -> i64 {
+pub(super) fn embedded_start(start: Option<StartTimecode>, first: Frame) -> i64 {
     start.map_or(0, |start| first.0.rem_euclid(start.counting.frames_in_day()))
 }
 
 /// Returns the name of a finished plate: its file name without ending.
-fn name_of(made: &PlateMade) -> String {
+pub(super) fn name_of(made: &PlateMade) -> String {
     let name = if made.path.is_dir() { made.path.file_name() } else { made.path.file_stem() };
     name.unwrap_or_default().to_string_lossy().into_owned()
 }
 
 /// Returns the files of a finished plate as the timeline references them.
-fn files_of(made: &PlateMade, first_number: u32) -> PlateMedia {
+pub(super) fn files_of(made: &PlateMade, first_number: u32) -> PlateMedia {
     let path = std::path::absolute(&made.path).unwrap_or_else(|_| made.path.clone());
     if !path.is_dir() {
         return PlateMedia::File(path);

@@ -1,15 +1,16 @@
 //! One use: matched, its media opened, its clocks read, judged.
 
 use super::names::{NameSource, shot_names};
-use super::proofs::{Measured, PatchLaid};
+use super::proofs::{Measured, picture_kind};
 use super::sources::{Source, Sources};
 use super::{Job, take_name};
 use crate::corrections::Setting;
 use crate::findings::{
-    Basis, Claims, MatchSummary, MediaSummary, PlateSummary, UseFinding, Verdict,
+    Basis, Claims, MatchSummary, MediaSummary, PictureKind, PlateSummary, UseFinding, Verdict,
 };
 use crate::marks::short_take;
 use crate::matching::{Matched, Matcher, UseClues};
+use crate::measure::divider::Division;
 use crate::media::{FieldOrder, Media, MediaInfo};
 use crate::plate::FrameMap;
 use crate::platelog::Record;
@@ -34,10 +35,12 @@ pub struct Subject {
     pub clocks: Option<Clocks>,
     /// The frame map of its plate in file frames of its media.
     pub map: Option<FrameMap>,
+    /// The divider of its patch, if the pictures were measured.
+    pub division: Option<Rc<Division>>,
+    /// Whether its media are a proxy: what is rendered from them is for looking at only.
+    pub proxy: bool,
     /// Records that fit best: one if matched, several if ambiguous.
     pub candidates: Vec<usize>,
-    /// Where its patch lies, if that was measured.
-    pub patch: Option<PatchLaid>,
     /// For each record that was considered and lost, what spoke against it.
     pub against: Vec<(usize, String)>,
     /// What rendering its corrections needs to know of the take, if it needs any.
@@ -108,19 +111,29 @@ impl Reviewer<'_> {
         let map = map.filter(|_| measured.corrections.is_empty() || setting.is_some());
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
-        let patch = measured.patch.take().filter(|_| map.is_some());
+        let division = measured.division.clone();
         measured.add_to(&mut finding);
+        let proxy = self.is_proxy(&learnt);
         let subject = Subject {
             media: learnt.media,
             clocks: learnt.clocks,
             map,
+            division,
+            proxy,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
-            patch,
             setting,
             name,
         };
         (finding, subject)
+    }
+
+    fn is_proxy(&self, learnt: &Learnt) -> bool {
+        let suffixes = &self.job.settings.proxy_suffixes;
+        learnt.media.as_ref().is_some_and(|media| {
+            let info = media.info();
+            picture_kind(&info.name, suffixes, learnt.capture, info.width) == PictureKind::Proxy
+        })
     }
 
     fn standing(&mut self, used: &Use, clues: &UseClues, learnt: &mut Learnt) -> Standing {
