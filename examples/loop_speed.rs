@@ -26,6 +26,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         threads: 2,
         still: false,
         retouch: None,
+        recipe: None,
+        receipts: None,
     };
     let made = make_plate(&job, &mut |_, _| {})?;
     println!("{:.3} {:?} {}", begun.elapsed().as_secs_f64(), made.method, made.path.display());

@@ -186,6 +186,8 @@ pub struct PlateSummary {
     pub method: Option<Method>,
     /// Why it was encoded, if it was.
     pub encode_reason: Option<String>,
+    /// Hash of all that decides what is in the plate file: media, map, corrections, encoding.
+    pub render_id: Option<String>,
     /// What the plate file could not carry, in sentences.
     pub notes: Vec<String>,
     /// How it turns.

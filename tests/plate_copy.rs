@@ -338,6 +338,8 @@ fn what_cannot_be_made_says_why_and_leaves_nothing() {
     let still = platesmith::plate::PlateJob {
         still: true,
         retouch: None,
+        recipe: None,
+        receipts: None,
         ..job(&fields, &map, &folder.path().join("STILL"))
     };
     assert_eq!(made(&still).method, Method::Copy);

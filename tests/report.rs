@@ -78,7 +78,7 @@ const PROMISED: &str = "schema cut cut.name cut.rate cut.frames cut.start_timeco
 /// Keys written beside the promised ones.
 const EXTRA: &str = "uses.take_rate uses.patched_in_take uses.claims uses.claims.take \
     uses.claims.lock_off uses.claims.plates uses.claims.boom uses.claims.unusable \
-    uses.plate.encode_reason uses.plate.notes uses.plate.record_file unused_records.take \
+    uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file unused_records.take \
     unused_records.origin unused_records.nearest uses.residuals uses.divider \
     uses.divider.polygon uses.divider.outlines uses.divider.clearance_px";
 

@@ -43,6 +43,8 @@ pub fn run(args: &Loop) -> Result<u8, Faults> {
         threads: settings.encoder_threads,
         still: false,
         retouch: None,
+        recipe: None,
+        receipts: None,
     };
     let mut made = {
         let mut bar = Bar::new(args.quiet || args.json);

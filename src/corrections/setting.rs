@@ -6,7 +6,9 @@ use crate::measure::lockoff::FrameMotion;
 use crate::measure::schedule::Gauge;
 use crate::measure::{Mask, Motion};
 use crate::time::{Frame, FrameRange};
+use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
+use std::fmt::Write;
 
 /// How far round a boom nothing is taken for background, in cells of the masks: below the
 /// threshold of the mask its shadow goes on. Ours.
@@ -81,6 +83,14 @@ impl Setting {
         }))
     }
 
+    /// Returns a hash of all that is known here, as 64 hexadecimal digits.
+    pub fn recipe(&self) -> String {
+        let mut hashing = Hashing(Sha256::new());
+        // Writing into a hash cannot fail.
+        let _ = write!(hashing, "{self:?}");
+        hashing.0.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+
     /// Tells whether a cell of the kept part shows something other than background.
     pub(super) fn hidden(&self, frame: Frame) -> Option<&Mask> {
         self.hidden.get(&frame.0)
@@ -109,6 +119,16 @@ impl Setting {
     /// Tells whether the patch is on in a frame.
     pub(super) fn is_patched(&self, frame: Frame) -> bool {
         self.patched.iter().any(|run| run.holds(frame))
+    }
+}
+
+/// Hashes what is written into it.
+struct Hashing(Sha256);
+
+impl std::fmt::Write for Hashing {
+    fn write_str(&mut self, text: &str) -> std::fmt::Result {
+        self.0.update(text.as_bytes());
+        Ok(())
     }
 }
 

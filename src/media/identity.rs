@@ -8,6 +8,7 @@ use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
+use std::sync::OnceLock;
 
 /// Bytes hashed at head, middle and tail of a file.
 const PROBE: u64 = 64 * 1024;
@@ -42,6 +43,40 @@ impl Media {
         }
         Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
     }
+}
+
+/// Returns an id of a finished file, or of all files of a folder: SHA-256, as 64 hexadecimal
+/// digits. Hashed are names in the folder, sizes, and 64 KiB at head, middle and tail.
+///
+/// # Errors
+///
+/// A file that cannot be read.
+pub fn file_id(path: &Path) -> std::io::Result<String> {
+    let mut hash = Sha256::new();
+    hash.update(b"file/1");
+    if path.is_dir() {
+        let entries = std::fs::read_dir(path)?.collect::<std::io::Result<Vec<_>>>()?;
+        let mut names: Vec<_> = entries.iter().map(std::fs::DirEntry::file_name).collect();
+        names.sort();
+        for name in names {
+            hash.update(name.as_encoded_bytes());
+            hash_file(&mut hash, &path.join(name), Part::Probes)?;
+        }
+    } else {
+        hash_file(&mut hash, path, Part::Probes)?;
+    }
+    Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+}
+
+/// Returns the hash of the running program; `None` if it cannot read itself. What one build
+/// has kept another one never takes for its own.
+pub fn program_id() -> Option<&'static [u8; 32]> {
+    static PROGRAM: OnceLock<Option<[u8; 32]>> = OnceLock::new();
+    let read = || -> Option<[u8; 32]> {
+        let bytes = std::fs::read(std::env::current_exe().ok()?).ok()?;
+        Some(Sha256::digest(bytes).into())
+    };
+    PROGRAM.get_or_init(read).as_ref()
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]

@@ -35,6 +35,7 @@ mod locate;
 
 pub use encode::{Coding, EncodeTarget, Encoder, INTERLACED};
 pub use frames::Frames;
+pub use identity::{file_id, program_id};
 pub use image_files::{Label, Splice, differs_only_by, spliced, timecode_splices, told_splices};
 pub use images::image_run;
 pub use info::{ColourTags, FieldOrder, MediaInfo, MediaKind, StartTimecode};

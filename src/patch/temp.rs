@@ -5,7 +5,7 @@ use super::fade::Fade;
 use super::matte::Matte;
 use crate::error::Faults;
 use crate::media::Media;
-use crate::plate::{PlateCodec, PlateJob, PlateMade, make_version};
+use crate::plate::{PlateCodec, PlateJob, PlateMade, hashed, make_version, render_id};
 use crate::time::FrameRange;
 use std::path::PathBuf;
 
@@ -61,6 +61,16 @@ pub fn make_temp(
         threads: job.plate.threads,
         still: true,
         retouch: Some(&comp),
+        recipe: recipe(job)?,
+        receipts: job.plate.receipts.clone(),
     };
     make_version(&whole, progress)
+}
+
+/// Returns what a comp rests on besides the take: plate, matte and fade.
+fn recipe(job: &TempJob<'_>) -> Result<Option<String>, Faults> {
+    let codes: Vec<u8> = job.matte.codes().iter().flat_map(|code| code.to_le_bytes()).collect();
+    let matte = hashed(&codes);
+    let of = |plate: String| format!("plate {plate}, matte {matte}, fade {:?}", job.fade);
+    Ok(render_id(job.plate)?.map(of))
 }

@@ -10,11 +10,11 @@ use crate::media::{
     CodedVideo, FieldOrder, Media, MediaInfo, MediaKind, NoCopy, StartTimecode, Track,
 };
 use crate::time::Rate;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 /// How plate frames reach the plate file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
     /// Coded frames, unchanged.
@@ -24,7 +24,7 @@ pub enum Method {
 }
 
 /// Codec of a plate that cannot be copied.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 #[allow(missing_docs, reason = "the words of the settings")]
 pub enum PlateCodec {
     /// The nearest to the source.
@@ -84,6 +84,11 @@ pub struct PlateJob<'a> {
     pub still: bool,
     /// What is done to its frames, if they are not laid in as they are.
     pub retouch: Option<&'a dyn Retouch>,
+    /// Everything that `retouch` rests on, in words or as a hash; `None` if that was not
+    /// said: then the plate is made anew on every run.
+    pub recipe: Option<String>,
+    /// Folder of receipts, by which finished files are known again; `None`: none are kept.
+    pub receipts: Option<PathBuf>,
 }
 
 impl PlateJob<'_> {
@@ -110,6 +115,9 @@ pub struct PlateMade {
     pub kept: bool,
     /// What the file could not carry, in sentences.
     pub notes: Vec<String>,
+    /// By what it can be told whether it would be made again just so; `None` if nobody can
+    /// say.
+    pub render_id: Option<String>,
 }
 
 /// How making a plate ended.
@@ -154,14 +162,31 @@ pub fn make_unless_taken(
     job: &PlateJob<'_>,
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<Option<PlateMade>, Faults> {
+    let (folder, name) = split(&job.out)?;
+    if let Some(made) = super::receipt::kept(job, &folder, &name) {
+        return Ok(Some(made));
+    }
     Ok(match make(job, progress)? {
-        Outcome::Made(made) => Some(made),
+        Outcome::Made(made) => {
+            super::receipt::note(job, &name, &made);
+            Some(made)
+        }
         Outcome::Taken(_) => None,
     })
 }
 
+/// Returns the latest version of a plate if it is whole and was made of just this job, as
+/// far as its receipt tells. `job.out` has no version, and `job.retouch` is not looked at.
+pub fn kept_version(job: &PlateJob<'_>) -> Option<PlateMade> {
+    let (folder, stem) = split(&job.out).ok()?;
+    let latest = super::versions::latest_version(&folder, &stem);
+    let name = super::versions::version_name(&stem, latest);
+    super::receipt::kept(job, &folder, &name)
+}
+
 /// Makes the next version of a plate, or leaves the latest alone if its bytes would be the
-/// same. `job.out` has no version: `plates/SHOT_CP01`.
+/// same. `job.out` has no version: `plates/SHOT_CP01`. A latest version whose receipt says
+/// that it was made of just this job is not made again.
 ///
 /// # Errors
 ///
@@ -170,6 +195,9 @@ pub fn make_version(
     job: &PlateJob<'_>,
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<PlateMade, Faults> {
+    if let Some(made) = kept_version(job) {
+        return Ok(made);
+    }
     let (folder, stem) = split(&job.out)?;
     let latest = super::versions::latest_version(&folder, &stem);
     version_from(job, latest.max(1), progress)
@@ -198,9 +226,10 @@ fn version_from(
     let (folder, stem) = split(&job.out)?;
     for version in first..=first.saturating_add(1) {
         let name = super::versions::version_name(&stem, version);
-        let named = PlateJob { out: folder.join(name), ..job.clone() };
+        let named = PlateJob { out: folder.join(&name), ..job.clone() };
         // The name is in the bytes: it is the embedded reel.
         if let Outcome::Made(made) = make(&named, progress)? {
+            super::receipt::note(job, &name, &made);
             return Ok(made);
         }
     }
@@ -226,6 +255,14 @@ pub fn why_not_copied(media: &Media, map: &FrameMap) -> Result<Option<String>, F
 }
 
 fn make(job: &PlateJob<'_>, progress: &mut dyn FnMut(u64, u64)) -> Result<Outcome, Faults> {
+    let mut outcome = made(job, progress)?;
+    if let Outcome::Made(made) = &mut outcome {
+        made.render_id = super::receipt::render_id(job)?;
+    }
+    Ok(outcome)
+}
+
+fn made(job: &PlateJob<'_>, progress: &mut dyn FnMut(u64, u64)) -> Result<Outcome, Faults> {
     let info = job.source.info();
     check(job, info)?;
     let (folder, name) = split(&job.out)?;
@@ -317,7 +354,17 @@ pub(super) fn settle(
         Placed::Other => return Ok(Outcome::Taken(path)),
     };
     let bytes = bytes_in(&path);
-    Ok(Outcome::Made(PlateMade { path, method, encode_reason, frames, bytes, kept, notes }))
+    let render_id = None;
+    Ok(Outcome::Made(PlateMade {
+        path,
+        method,
+        encode_reason,
+        frames,
+        bytes,
+        kept,
+        notes,
+        render_id,
+    }))
 }
 
 /// Returns the label that a container's timecode track counts on from.

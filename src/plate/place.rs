@@ -2,7 +2,7 @@
 
 use super::copy::written;
 use crate::error::BadInput;
-use crate::whole::part;
+use crate::whole::{claim, part};
 use std::fs::File;
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -17,7 +17,8 @@ pub(crate) struct Part {
 
 enum Made {
     File(tempfile::NamedTempFile),
-    Folder(tempfile::TempDir),
+    /// The folder, and the lock on it.
+    Folder(tempfile::TempDir, Option<File>),
 }
 
 /// What was found where a finished file was to go.
@@ -38,6 +39,7 @@ impl Part {
         let prefix = format!(".{name}.");
         let made = part(&prefix, 0o666).tempfile_in(folder);
         let made = made.map_err(|io| written(name, &io.to_string()))?;
+        claim(made.as_file());
         Ok(Part { made: Made::File(made), target: folder.join(name), name: name.to_owned() })
     }
 
@@ -47,14 +49,20 @@ impl Part {
         let prefix = format!(".{name}.");
         let made = part(&prefix, 0o777).tempdir_in(folder);
         let made = made.map_err(|io| written(name, &io.to_string()))?;
-        Ok(Part { made: Made::Folder(made), target: folder.join(name), name: name.to_owned() })
+        let lock = File::open(made.path()).ok();
+        lock.iter().for_each(claim);
+        Ok(Part {
+            made: Made::Folder(made, lock),
+            target: folder.join(name),
+            name: name.to_owned(),
+        })
     }
 
     /// Returns the temporary path.
     pub(crate) fn path(&self) -> &Path {
         match &self.made {
             Made::File(file) => file.path(),
-            Made::Folder(folder) => folder.path(),
+            Made::Folder(folder, _) => folder.path(),
         }
     }
 
@@ -72,7 +80,7 @@ impl Part {
     pub(crate) fn open_file(&self) -> Option<&File> {
         match &self.made {
             Made::File(file) => Some(file.as_file()),
-            Made::Folder(_) => None,
+            Made::Folder(..) => None,
         }
     }
 
@@ -88,7 +96,7 @@ impl Part {
                 file.as_file().sync_all().map_err(fault)?;
                 file.persist_noclobber(&self.target).map_err(|lost| fault(lost.error))?;
             }
-            Made::Folder(folder) => {
+            Made::Folder(folder, _lock) => {
                 sync(folder.path()).map_err(fault)?;
                 let path = folder.keep();
                 if let Err(io) = std::fs::rename(&path, &self.target) {

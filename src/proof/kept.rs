@@ -7,11 +7,11 @@
 use super::look::{Asked, Looked};
 use crate::error::Faults;
 use crate::measure::transfer::Encoding;
+use crate::media::program_id;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::OnceLock;
 use std::time::SystemTime;
 
 /// Most bytes kept in the folder; the oldest go first. Ours: some hundred takes.
@@ -46,7 +46,7 @@ impl Shelf {
     ///
     /// Media that can no longer be read.
     pub fn of(asked: &Asked<'_>, encoding: &Encoding) -> Result<Option<Shelf>, Faults> {
-        let Some((folder, program)) = asked.settings.cache_folder().zip(program()) else {
+        let Some((folder, program)) = asked.settings.cache_folder().zip(program_id()) else {
             return Ok(None);
         };
         let info = asked.media.info();
@@ -99,16 +99,6 @@ impl Shelf {
             make_room(folder, MOST_BYTES);
         }
     }
-}
-
-/// Hash of the running program; `None` if it cannot read itself.
-fn program() -> Option<&'static [u8; 32]> {
-    static PROGRAM: OnceLock<Option<[u8; 32]>> = OnceLock::new();
-    let read = || -> Option<[u8; 32]> {
-        let bytes = std::fs::read(std::env::current_exe().ok()?).ok()?;
-        Some(Sha256::digest(bytes).into())
-    };
-    PROGRAM.get_or_init(read).as_ref()
 }
 
 fn digits(hash: &[u8]) -> String {

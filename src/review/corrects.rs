@@ -8,30 +8,80 @@ use crate::media::{Media, Picture};
 use crate::plate::{FrameMap, Retouch};
 use crate::reach::Clocks;
 use crate::reason::{Code, Reason, Severity};
+use std::cell::OnceCell;
 
-/// Measures the corrections that a finding names; `None` if it names none.
-pub(super) fn corrected(
-    subject: &Subject,
-    media: &Media,
-    map: &FrameMap,
-    finding: &UseFinding,
-    progress: &mut dyn Progress,
-) -> Result<Result<Option<Corrected>, Refused>, Faults> {
-    let (Some(setting), Some(need)) = (&subject.setting, finding.need_in_file) else {
-        return Ok(Ok(None));
-    };
-    let named = |name: &str| finding.corrections.iter().any(|one| one == name);
-    let wish = Wish {
-        media,
-        map,
-        need,
-        setting,
-        match_light: named("match-light"),
-        follow_motion: named("follow-motion"),
-    };
-    progress.stage(&format!("correcting {}", finding.shot), need.count().0);
-    let made = Corrected::new(&wish, &mut |done| progress.at(done))?;
-    Ok(made.map(Some))
+/// The corrections of a plate, measured when they are first needed: a plate that is there
+/// already needs none.
+#[derive(Debug)]
+pub(super) struct WhenNeeded<'a> {
+    wish: Wish<'a>,
+    made: OnceCell<Corrected>,
+}
+
+impl<'a> WhenNeeded<'a> {
+    /// Prepares the corrections that a finding names; `None` if it names none.
+    pub fn new(
+        subject: &'a Subject,
+        media: &'a Media,
+        map: &'a FrameMap,
+        finding: &UseFinding,
+    ) -> Option<WhenNeeded<'a>> {
+        let (setting, need) = subject.setting.as_ref().zip(finding.need_in_file)?;
+        let named = |name: &str| finding.corrections.iter().any(|one| one == name);
+        let wish = Wish {
+            media,
+            map,
+            need,
+            setting,
+            match_light: named("match-light"),
+            follow_motion: named("follow-motion"),
+        };
+        Some(WhenNeeded { wish, made: OnceCell::new() })
+    }
+
+    /// Returns what they rest on.
+    pub fn recipe(&self) -> String {
+        let Wish { need, match_light, follow_motion, .. } = self.wish;
+        let setting = self.wish.setting.recipe();
+        format!("light {match_light}, motion {follow_motion}, need {need}, setting {setting}")
+    }
+
+    /// Measures them now. Returns why they are refused, if they are.
+    ///
+    /// # Errors
+    ///
+    /// Frames that cannot be decoded.
+    pub fn settle(&self, progress: &mut dyn Progress) -> Result<Option<Refused>, Faults> {
+        if self.made.get().is_some() {
+            return Ok(None);
+        }
+        Ok(match Corrected::new(&self.wish, &mut |done| progress.at(done))? {
+            Ok(made) => {
+                let _ = self.made.set(made);
+                None
+            }
+            Err(refused) => Some(refused),
+        })
+    }
+
+    fn corrected(&self) -> Result<Option<&Corrected>, Faults> {
+        if let Some(refused) = self.settle(&mut super::Silent)? {
+            let name = &self.wish.media.info().name;
+            return Err(Faults::one(name, "", refused.why, "hand back into an empty folder"));
+        }
+        Ok(self.made.get())
+    }
+}
+
+impl Retouch for WhenNeeded<'_> {
+    fn why(&self) -> String {
+        let made = self.corrected().ok().flatten();
+        made.map_or_else(|| "corrected".into(), Retouch::why)
+    }
+
+    fn retouch(&self, k: u64, picture: &Picture) -> Result<Option<Picture>, Faults> {
+        self.corrected()?.map_or(Ok(None), |made| made.retouch(k, picture))
+    }
 }
 
 /// A plate that cannot be corrected is no plate: its shot is done by hand, and why is said.

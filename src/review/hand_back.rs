@@ -1,11 +1,13 @@
 //! Renders plates, annotates the timeline and writes everything a turnover holds.
 
-use super::renders::{Rendered, render_plates};
+use super::patches::{MATTES, TEMP};
+use super::renders::{PLATES, PREVIEW, Rendered, render_plates};
 use super::{Job, Progress, Review};
 use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media};
 use crate::error::{BadInput, Faults};
 use crate::report;
 use crate::timeline::{BundleKind, Cut};
+use crate::whole::{OWN_PARTS, sweep};
 use std::path::{Path, PathBuf};
 
 /// How a turnover is handed back.
@@ -119,6 +121,10 @@ pub fn hand_back(
             "give -o a folder that can be written, or the name of a new one",
         )
     })?;
+    sweep(&options.out, OWN_PARTS);
+    for folder in [PLATES, MATTES, TEMP, PREVIEW] {
+        sweep(&options.out.join(folder), ".");
+    }
     let laid = if job.picture {
         render_plates(review, job, &options.out, progress)
     } else {

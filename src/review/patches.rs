@@ -10,10 +10,10 @@ use crate::plate::{PlateJob, PlateMade};
 use crate::time::{FrameRange, FrameShift, union};
 
 /// The folder of mattes in a turnover.
-const MATTES: &str = "mattes";
+pub(super) const MATTES: &str = "mattes";
 
 /// The folder of temp comps in a turnover.
-const TEMP: &str = "temp";
+pub(super) const TEMP: &str = "temp";
 
 impl Render<'_> {
     /// Makes matte and temp comp, if the region of the patch is known. Returns the temp comp

@@ -1,14 +1,14 @@
 //! Makes the plates of a reviewed cut and notes in the findings what was made.
 
-use super::corrects::{InRecordTime, corrected, refuse};
+use super::corrects::{InRecordTime, WhenNeeded, refuse};
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
 use crate::findings::{Findings, UseFinding, Verdict};
 use crate::media::StartTimecode;
 use crate::plate::{
-    FrameMap, PlateCodec, PlateJob, PlateMade, Retouch, make_new_version, make_unless_taken,
-    make_version,
+    FrameMap, PlateCodec, PlateJob, PlateMade, Retouch, kept_version, make_new_version,
+    make_unless_taken, make_version,
 };
 use crate::reason::{Code, Reason, Severity};
 use crate::time::{Counting, Exact, Frame, FrameRange, FrameShift, Rate, ceil, floor};
@@ -21,6 +21,9 @@ pub const PLATES: &str = "plates";
 
 /// The folder of everything that is rendered from proxies.
 pub const PREVIEW: &str = "preview";
+
+/// The folder of receipts, hidden: nobody but the next run reads them.
+const RECEIPTS: &str = ".receipts";
 
 /// A temp comp, and its start and length in frames of the clip clock.
 pub type TempMedia = (LaidPlate, (Exact, Exact));
@@ -144,13 +147,7 @@ impl Render<'_> {
                 "check the output folder",
             )
         })?;
-        let corrected = match corrected(self.subject, media, map, finding, progress)? {
-            Ok(corrected) => corrected,
-            Err(refused) => {
-                refuse(finding, &refused, clocks);
-                return Ok(Rendered::default());
-            }
-        };
+        let corrected = WhenNeeded::new(self.subject, media, map, finding);
         let stem = folder.join(format!("{}_CP01", finding.shot));
         let start = StartTimecode { frame: need.start, counting: clocks.counting };
         let plate_job = PlateJob {
@@ -165,7 +162,16 @@ impl Render<'_> {
             threads: self.job.settings.encoder_threads,
             still: false,
             retouch: corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
+            recipe: corrected.as_ref().map(WhenNeeded::recipe),
+            receipts: Some(self.out.join(RECEIPTS)),
         };
+        if let Some(corrected) = corrected.as_ref().filter(|_| kept_version(&plate_job).is_none()) {
+            progress.stage(&format!("correcting {}", finding.shot), need.count().0);
+            if let Some(refused) = corrected.settle(progress)? {
+                refuse(finding, &refused, clocks);
+                return Ok(Rendered::default());
+            }
+        }
         let mut made = make_version(&plate_job, &mut |done, _| progress.at(done))?;
         note(finding, &made, self.out);
         // A use that begins off the whole frames of the cut touches one more of them than
@@ -254,6 +260,7 @@ impl Render<'_> {
         let retimed = plate.retouch.map(|retouch| InRecordTime { retouch, shown: &shown });
         let twin = PlateJob {
             retouch: retimed.as_ref().map(|retimed| retimed as &dyn Retouch),
+            recipe: plate.recipe.as_ref().map(|recipe| format!("{recipe}, shown {shown:?}")),
             map: &map,
             out: self.folder(PLATES).join(&name),
             start: rate.is_standard().then_some(StartTimecode {
@@ -290,6 +297,7 @@ fn note(finding: &mut UseFinding, made: &PlateMade, out: &Path) {
         summary.method = Some(made.method);
         summary.encode_reason = made.encode_reason.clone();
         summary.notes = made.notes.clone();
+        summary.render_id = made.render_id.clone();
         summary.file = Some(relative(&made.path, out));
     }
 }

@@ -327,6 +327,7 @@ impl Reviewer<'_> {
             _ => None,
         });
         let summary = PlateSummary {
+            render_id: None,
             source_file: learnt.media.as_ref().map(|media| media.info().name.clone()),
             from_take: None,
             range_in_take: range,

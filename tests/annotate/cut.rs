@@ -190,6 +190,7 @@ fn finding(at: usize, used: &Use) -> UseFinding {
             range_in_take: FrameRange::new(12, 60),
             method: Some(Method::Copy),
             encode_reason: None,
+            render_id: None,
             notes: Vec::new(),
             turns: Turns::Twice,
             passes: 2,

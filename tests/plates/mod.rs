@@ -23,6 +23,8 @@ pub fn job<'a>(source: &'a Media, map: &'a FrameMap, out: &Path) -> PlateJob<'a>
         threads: 2,
         still: false,
         retouch: None,
+        recipe: None,
+        receipts: None,
     }
 }
 

@@ -95,6 +95,7 @@ fn plate(clip: &str, range: FrameRange, map: Vec<[i64; 3]>, file: &str) -> Plate
         range_in_take: range,
         method: Some(Method::Copy),
         encode_reason: None,
+        render_id: None,
         notes: Vec::new(),
         turns: Turns::Twice,
         passes: map.len() as u64,
