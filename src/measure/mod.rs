@@ -23,6 +23,7 @@ pub mod delivery;
 pub mod divider;
 pub mod light;
 pub mod lockoff;
+pub mod picture_map;
 pub mod overlay;
 pub mod ruler;
 pub mod sharpness;
