@@ -2,19 +2,21 @@
 //! back (timeline, lists, report, exit code) is drawn from this and from nothing else.
 
 use crate::error::BadInput;
+use crate::measure::picture_map::Fitted;
 pub use crate::plate::Method;
 pub use crate::reach::Claims;
 use crate::reason::{Reason, Severity};
 use crate::settings::Settings;
 use crate::time::{FrameRange, Rate};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 /// The version of the layout of `findings.json`.
 pub const SCHEMA: &str = "platesmith.findings/1";
 
 /// What is thought of one use.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// No boom in the used frames.
@@ -101,7 +103,7 @@ impl Verdict {
 }
 
 /// On what a verdict rests.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Basis {
     /// The log alone.
@@ -113,7 +115,7 @@ pub enum Basis {
 }
 
 /// The cut as a whole.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CutSummary {
     /// The timeline's name.
     pub name: String,
@@ -126,7 +128,7 @@ pub struct CutSummary {
 }
 
 /// The take a use was matched to, as the log names it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
 #[allow(missing_docs, reason = "headings of the plate log")]
 pub struct TakeName {
     pub scene: Option<String>,
@@ -138,7 +140,7 @@ pub struct TakeName {
 }
 
 /// How a use was matched.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
 pub struct MatchSummary {
     /// The clues that spoke for the record, strongest first.
     pub clues: Vec<String>,
@@ -147,7 +149,7 @@ pub struct MatchSummary {
 }
 
 /// The media of a use.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct MediaSummary {
     /// Path relative to its media folder, or the file name.
     pub file: String,
@@ -164,7 +166,7 @@ pub struct MediaSummary {
 }
 
 /// What kind of picture a verdict was measured on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 #[allow(missing_docs, reason = "the words of the trade")]
 pub enum PictureKind {
@@ -174,7 +176,7 @@ pub enum PictureKind {
 }
 
 /// The plate chosen for a use, and how it is laid out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PlateSummary {
     /// File the plate frames come from, relative.
     pub source_file: Option<String>,
@@ -205,7 +207,7 @@ pub struct PlateSummary {
 }
 
 /// A repositioning that hides the boom.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[allow(missing_docs, reason = "scale factor, and shift in delivery pixels")]
 pub struct Reposition {
     pub scale: f64,
@@ -217,7 +219,7 @@ pub struct Reposition {
 pub type Point = [f64; 2];
 
 /// The border between boom and actors.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DividerSummary {
     /// The patch region it closes, corner by corner; of several parts the largest.
     pub polygon: Vec<Point>,
@@ -229,7 +231,7 @@ pub struct DividerSummary {
 }
 
 /// Everything found out about one use.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct UseFinding {
     /// The shot's name in all outputs.
     pub shot: String,
@@ -250,6 +252,8 @@ pub struct UseFinding {
     pub media: Option<MediaSummary>,
     /// What kind of picture was measured.
     pub picture: Option<PictureKind>,
+    /// Where the proxy's picture lies in the full-size media, if the shot was finished.
+    pub picture_map: Option<Fitted>,
     /// Frame rate of the take clock.
     pub take_rate: Option<Rate>,
     /// Used frames, take clock.
@@ -299,7 +303,7 @@ impl UseFinding {
 }
 
 /// A log record no use was matched to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct UnusedRecord {
     /// As the log names it.
     pub take: TakeName,
@@ -310,10 +314,10 @@ pub struct UnusedRecord {
 }
 
 /// Everything a review found.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Findings {
     /// Layout version, [`SCHEMA`].
-    pub schema: &'static str,
+    pub schema: Cow<'static, str>,
     /// The cut.
     pub cut: CutSummary,
     /// Every limit used.

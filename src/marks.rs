@@ -98,7 +98,7 @@ fn passes(found: &UseFinding) -> String {
 /// The code in words with its figure: `camera moved 3.2 px`, `limit 0.5`.
 fn reason_phrases(reason: &Reason) -> Vec<String> {
     let words = reason.code.to_string().replace('-', " ");
-    let unit = reason.unit.unwrap_or_default();
+    let unit = reason.unit.as_deref().unwrap_or_default();
     let unit = if unit == "percent" { "%" } else { unit };
     // "limit 0" says no more than that there is something at all.
     let limit = reason.limit.filter(|limit| *limit != 0.0);

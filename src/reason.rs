@@ -1,10 +1,11 @@
 //! One fact about a shot: its measure, the limit it met or missed, a sentence.
 
 use crate::time::FrameRange;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
 
 /// How much a reason weighs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// Worth knowing; changes nothing.
@@ -16,7 +17,7 @@ pub enum Severity {
 }
 
 /// What a reason is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the names are the words of the trade; `sentence` explains each")]
 pub enum Code {
@@ -98,7 +99,7 @@ impl std::fmt::Display for Code {
 }
 
 /// One fact about a use.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Reason {
     /// What it is about.
     pub code: Code,
@@ -109,7 +110,7 @@ pub struct Reason {
     /// The measured or claimed value.
     pub value: Option<f64>,
     /// The unit of `value` and `limit`: `frames`, `px`, `percent`, `s`.
-    pub unit: Option<&'static str>,
+    pub unit: Option<Cow<'static, str>>,
     /// The limit it met or missed, in `unit`.
     pub limit: Option<f64>,
     /// One plain sentence with the figures in it.
@@ -139,7 +140,7 @@ impl Reason {
     /// Adds the value, its unit and the limit it was held against.
     pub fn measured(mut self, value: f64, unit: &'static str, limit: Option<f64>) -> Reason {
         self.value = Some(value);
-        self.unit = Some(unit);
+        self.unit = Some(Cow::Borrowed(unit));
         self.limit = limit;
         self
     }

@@ -76,7 +76,9 @@ const PROMISED: &str = "schema cut cut.name cut.rate cut.frames cut.start_timeco
     faults.fault faults.remedy";
 
 /// Keys written beside the promised ones.
-const EXTRA: &str = "uses.take_rate uses.patched_in_take uses.claims uses.claims.take \
+const EXTRA: &str = "uses.picture_map uses.picture_map.map \
+    uses.picture_map.map.scale uses.picture_map.map.offset uses.picture_map.likeness \
+    uses.picture_map.error_px uses.take_rate uses.patched_in_take uses.claims uses.claims.take \
     uses.claims.lock_off uses.claims.plates uses.claims.boom uses.claims.unusable \
     uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file unused_records.take \
     unused_records.origin unused_records.nearest uses.residuals uses.divider \

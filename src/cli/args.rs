@@ -33,6 +33,13 @@ pub enum Command {
         platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --handles 12:16\n\n\
         EXIT CODE  0 nothing to do, 1 a shot needs a person, 2 a fault in a file")]
     Turnover(Turnover),
+    /// From proxies to full-size pulls: measures and renders a turnover again on them.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith finish turnover/ --media pulls/ -o final/\n\n\
+        The cut, the log and the settings are those of the turnover. A shot without a pull keeps\n\
+        its verdict. Where the proxy's picture lies in the pull is measured and reported.\n\n\
+        EXIT CODE  0 nothing to do, 1 a shot needs a person, 2 a fault in a file")]
+    Finish(Finish),
     /// On set: can this take be patched, or what has to be rolled?
     #[command(after_help = "EXAMPLES\n  \
         platesmith inspect A014C007.mov                       plates and boom found in the picture\n  \
@@ -168,6 +175,40 @@ pub struct Turnover {
     /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
     #[arg(long)]
     pub with_temp: bool,
+}
+
+/// `finish`.
+#[derive(Debug, Args)]
+pub struct Finish {
+    /// The folder that turnover filled.
+    pub turnover: PathBuf,
+    /// Folders with full-size pulls; may be given several times.
+    #[arg(long, value_name = "PULLS", required = true, num_args = 1..)]
+    pub media: Vec<PathBuf>,
+    /// The folder to fill; never inside a media folder.
+    #[arg(short, long, value_name = "OUT2")]
+    pub out: PathBuf,
+    /// A TOML file with limits and choices, in place of those of the turnover.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// Where markers go: on the clips, on the timeline's stack, or both.
+    #[arg(long, value_name = "WHERE", default_value = "both")]
+    pub markers: MarkersChoice,
+    /// Clips on plate tracks: disabled, enabled, on tracks below the picture, or none.
+    #[arg(long, value_name = "HOW", default_value = "disabled")]
+    pub plates: PlatesChoice,
+    /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
+    #[arg(long)]
+    pub with_temp: bool,
+    /// Prints findings.json to standard output.
+    #[arg(long)]
+    pub json: bool,
+    /// Prints nothing but faults.
+    #[arg(long)]
+    pub quiet: bool,
+    /// Threads for reading and writing pictures.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
+    pub jobs: u32,
 }
 
 /// `inspect`.

@@ -3,6 +3,7 @@
 mod args;
 mod check;
 mod diagnostic;
+mod finishing;
 mod inspect;
 mod looping;
 mod progress;
@@ -32,6 +33,7 @@ pub fn run() -> ExitCode {
     let done = match line.command {
         Command::Check(args) => check::run(&args),
         Command::Turnover(args) => turnover::run(&args),
+        Command::Finish(args) => finishing::run(&args),
         Command::Inspect(args) => inspect::run(&args),
         Command::Loop(args) => looping::run(&args),
         Command::Strip(args) => stripping::run(&args),
@@ -116,6 +118,7 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
         cut,
         logs: args.logs(),
         media: args.media_folders(),
+        pulls: None,
         picture: !args.no_picture,
         settings,
         cut_rate,

@@ -14,12 +14,14 @@ mod camera;
 mod focus;
 mod kept;
 mod light;
+mod full_size;
 mod look;
 mod outline;
 mod region;
 mod runs;
 mod weigh;
 
+pub use full_size::full_size_map;
 pub use look::{Asked, Looked, look};
 pub use region::{PatchRegion, patch_region};
 pub use weigh::{Shot, Weighed, weigh};

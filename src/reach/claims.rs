@@ -1,10 +1,10 @@
 //! What the log claims about one take, on its take clock.
 
 use crate::time::FrameRange;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// What the log claims about a take, on the take clock.
-#[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Claims {
     /// All frames of the take that are known to exist, from the media or the log.
     pub take: Option<FrameRange>,

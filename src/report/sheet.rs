@@ -7,6 +7,7 @@ use super::words::{
     severity_word, speed_words, statement, take_words,
 };
 use crate::findings::{Findings, UseFinding};
+use crate::measure::picture_map::{Fitted, PictureMap};
 use maud::{Markup, html};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 
@@ -92,6 +93,9 @@ fn facts(findings: &Findings, found: &UseFinding, clock: TakeClock) -> Markup {
     if !found.matched.clues.is_empty() {
         row("matched by", said(&found.matched.clues.join(", ")));
     }
+    if let Some(fitted) = &found.picture_map {
+        row("proxy in the pull", proxy_words(fitted));
+    }
     if let Some(why) = super::words::not_patched(found) {
         row("temp comp", why.into());
     }
@@ -159,4 +163,13 @@ fn links(files: &[(&str, &str)]) -> Markup {
 /// Makes a relative link; `./` in front, so that no file name is taken for a scheme.
 pub(super) fn link(file: &str) -> String {
     format!("./{}", utf8_percent_encode(file.trim_start_matches('/'), LINK))
+}
+
+/// Says where a proxy's picture lies in the full-size one.
+fn proxy_words(fitted: &Fitted) -> String {
+    let PictureMap { scale: [across, down], offset: [x, y] } = fitted.map;
+    format!(
+        "{across:.4} times as wide, {down:.4} times as high; its upper left corner lies at {x:.1}, {y:.1} px (corners within {:.2} px)",
+        fitted.error_px
+    )
 }

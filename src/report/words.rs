@@ -195,7 +195,7 @@ pub(super) fn severity_word(severity: Severity) -> &'static str {
 /// Says the figure of a reason against its limit, and its frames: what the sentence rests on.
 pub(super) fn reason_figures(reason: &crate::reason::Reason, clock: TakeClock) -> String {
     let mut parts = vec![reason.code.to_string()];
-    let unit = reason.unit.unwrap_or_default();
+    let unit = reason.unit.as_deref().unwrap_or_default();
     if let Some(value) = reason.value.and_then(crate::marks::figure) {
         parts.push(format!("{value} {unit}").trim_end().to_string());
     }

@@ -1,5 +1,6 @@
 //! Renders plates, annotates the timeline and writes everything a turnover holds.
 
+use super::finish::MERGED_LOG;
 use super::patches::{MATTES, TEMP};
 use super::renders::{PLATES, PREVIEW, Rendered, render_plates};
 use super::{Job, Progress, Review};
@@ -7,7 +8,7 @@ use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate,
 use crate::error::{BadInput, Faults};
 use crate::report;
 use crate::timeline::{BundleKind, Cut};
-use crate::whole::{OWN_PARTS, sweep};
+use crate::whole::{OWN_PARTS, put_whole, sweep};
 use std::path::{Path, PathBuf};
 
 /// How a turnover is handed back.
@@ -135,6 +136,10 @@ pub fn hand_back(
         write_temp_cut(review, &laid, options)?;
     }
     report::write_all(&review.findings, &options.out)?;
+    let log = crate::platelog::write_json(&review.records);
+    put_whole(&options.out.join(MERGED_LOG), log.as_bytes()).map_err(|io| {
+        Faults::one(MERGED_LOG, "", format!("cannot be written: {io}"), "check the output folder")
+    })?;
     Ok(())
 }
 

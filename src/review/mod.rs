@@ -3,6 +3,7 @@
 //! [`review`] judges every use; [`hand_back`] renders, annotates and writes.
 
 mod corrects;
+mod finish;
 mod hand_back;
 mod names;
 mod proofs;
@@ -11,6 +12,7 @@ mod patches;
 mod sources;
 mod subject;
 
+pub use finish::{Finish, MERGED_LOG, Pulls, finish};
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
 pub use sources::{Source, Sources};
@@ -35,6 +37,9 @@ pub struct Job {
     pub logs: Vec<PathBuf>,
     /// Media folders.
     pub media: Vec<PathBuf>,
+    /// Whether the media folders hold full-size pulls, which take the place of what the cut
+    /// names.
+    pub pulls: Option<Pulls>,
     /// False: from claims alone, no picture is opened.
     pub picture: bool,
     /// Limits and choices.
@@ -112,6 +117,10 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     let offsets = matcher.roll_offsets(&clues);
     let matcher = matcher.with_offsets(&offsets);
     let (sources, folder_faults) = Sources::new(&job.media, &cut.bundle, job.threads);
+    let sources = match &job.pulls {
+        Some(pulls) => sources.of_pulls(pulls.clone(), &job.settings.proxy_suffixes),
+        None => sources,
+    };
     faults.extend(folder_faults);
     let mut reviewer = Reviewer { job, cut: &cut, records: &records, matcher: &matcher, sources };
     progress.stage("judging", cut.uses.len() as u64);
@@ -132,7 +141,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     subject::name_shots(&mut uses, &subjects, &earlier.unwrap_or_default());
 
     let findings = Findings {
-        schema: SCHEMA,
+        schema: SCHEMA.into(),
         cut: CutSummary {
             name: cut.name.clone(),
             rate: cut.rate,

@@ -1,5 +1,6 @@
 //! Finds and opens the media of uses, each file once.
 
+use super::Pulls;
 use crate::error::{BadInput, Faults};
 use crate::media::{Found, Locator, Media, OpenOptions, Request, SequenceUrl, open_with};
 use crate::time::Rate;
@@ -30,6 +31,8 @@ pub struct Sources {
     /// Media taken out of a zip bundle.
     unpacked: Option<tempfile::TempDir>,
     threads: u32,
+    /// Full-size pulls, and how names of proxies end.
+    pulls: Option<(Pulls, Vec<String>)>,
     opened: BTreeMap<Opened, Result<Rc<Media>, Faults>>,
     /// What a listed use needs of the files opened.
     needed: BTreeSet<Opened>,
@@ -51,11 +54,19 @@ impl Sources {
             bundle: bundle.clone(),
             unpacked: None,
             threads,
+            pulls: None,
             opened: BTreeMap::new(),
             needed: BTreeSet::new(),
             last: None,
         };
         (sources, faults)
+    }
+
+    /// Takes the folders for full-size pulls: where the cut says its media lie is not looked
+    /// at, and names are looked for without what ends the names of proxies.
+    pub fn of_pulls(mut self, pulls: Pulls, proxy_suffixes: &[String]) -> Sources {
+        self.pulls = Some((pulls, proxy_suffixes.to_vec()));
+        self
     }
 
     /// Finds and opens the media of a use; the first reference that leads to a file wins.
@@ -68,7 +79,10 @@ impl Sources {
             }
             None => {}
         }
-        let request = self.request(used, names);
+        let request = match &self.pulls {
+            Some((pulls, suffixes)) => pulled(self.request(used, names), used, pulls, suffixes),
+            None => self.request(used, names),
+        };
         match self.locator.locate(&request) {
             Found::One(path, _) => self.open(&path, sequence_pace(used)),
             Found::Several(paths) => Source::Several(paths),
@@ -117,6 +131,9 @@ impl Sources {
 
     /// Takes the media of a use out of a zip bundle, if they lie in one.
     fn packed(&mut self, used: &Use) -> Option<Result<PathBuf, BadInput>> {
+        if self.pulls.is_some() {
+            return None;
+        }
         let urls = used.references.iter().filter_map(url);
         let entry =
             urls.filter_map(|url| self.bundle.resolve(&url)).find_map(|place| match place {
@@ -145,6 +162,26 @@ impl Sources {
             take: used.used_in_clip.map(|range| (range, used.clip_rate)),
         }
     }
+}
+
+/// Returns what is looked for in place of a proxy.
+fn pulled(request: Request, used: &Use, pulls: &Pulls, suffixes: &[String]) -> Request {
+    let named = wanted(&request).into_iter().map(|name| {
+        let (stem, ending) = name.rsplit_once('.').unwrap_or((&name, ""));
+        let full = suffixes.iter().find_map(|suffix| stem.strip_suffix(suffix.as_str()));
+        match full {
+            Some(full) => full.to_string(),
+            None if ending.is_empty() => name.clone(),
+            None => stem.to_string(),
+        }
+    });
+    let runs = request.sequences.iter();
+    let runs = runs.map(|one| one.prefix.trim_end_matches(['.', '_']).to_string());
+    let shots = pulls.names.get(&used.pointer).into_iter().flatten().cloned();
+    let mut names: Vec<String> = named.chain(runs).chain(shots).collect();
+    names.retain(|name| !name.is_empty());
+    names.dedup();
+    Request { urls: Vec::new(), base: None, sequences: Vec::new(), names, take: request.take }
 }
 
 fn url(reference: &MediaReference) -> Option<String> {

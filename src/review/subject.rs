@@ -371,6 +371,7 @@ impl Reviewer<'_> {
             },
             media: learnt.media.as_ref().map(|media| summary(media.info())),
             picture: None,
+            picture_map: None,
             take_rate: Some(learnt.clocks.as_ref().map_or(used.clip_rate, |clocks| clocks.rate)),
             used_in_take: learnt.used,
             need_in_take: learnt.need,

@@ -171,6 +171,7 @@ fn finding(at: usize, used: &Use) -> UseFinding {
         matched: MatchSummary::default(),
         media: None,
         picture: None,
+        picture_map: None,
         take_rate: Some(used.clip_rate),
         used_in_take: Some(range),
         need_in_take: Some(need),

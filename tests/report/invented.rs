@@ -2,6 +2,7 @@
 
 use platesmith::error::BadInput;
 use platesmith::findings::*;
+use platesmith::measure::picture_map::{Fitted, PictureMap};
 use platesmith::reason::{Code, Reason, Severity};
 use platesmith::settings::{Delivery, EncodingOf, MediaEncoding, Settings, Turns};
 use platesmith::time::{FrameRange, Rate};
@@ -56,6 +57,11 @@ fn used(shot: &str, clip: &str, at: i64, from: i64, frames: i64) -> UseFinding {
         matched: MatchSummary { clues: vec!["camera clip name".into()], candidates: 1 },
         media: Some(media(clip)),
         picture: Some(PictureKind::Proxy),
+        picture_map: Some(Fitted {
+            map: PictureMap { scale: [2.0, 2.0], offset: [40.0, -3.5] },
+            likeness: 0.93,
+            error_px: 0.04,
+        }),
         take_rate: Some(film()),
         used_in_take: Some(take(from, from + frames)),
         need_in_take: Some(take(from - 8, from + frames + 8)),
@@ -243,7 +249,7 @@ fn idle(verdict: Verdict, shot: &str, clip: &str, at: i64) -> UseFinding {
 /// Gathers uses into findings.
 pub fn gather(uses: Vec<UseFinding>, faults: Vec<BadInput>) -> Findings {
     Findings {
-        schema: SCHEMA,
+        schema: SCHEMA.into(),
         cut: CutSummary {
             name: "Quarry Road, reel 3".into(),
             rate: film(),
