@@ -178,7 +178,7 @@ impl Coding {
 }
 
 /// Tells whether the samples use the full range of codes.
-fn is_full(info: &MediaInfo) -> bool {
+pub(super) fn is_full(info: &MediaInfo) -> bool {
     info.colour.range.as_deref() == Some("pc") || info.pixel_format.starts_with("yuvj")
 }
 
@@ -340,7 +340,7 @@ impl Scaler {
 }
 
 /// Returns a pixel format without the range that `yuvj` names carry; the tag carries it.
-fn plain_format(name: &str) -> String {
+pub(super) fn plain_format(name: &str) -> String {
     name.replacen("yuvj", "yuv", 1)
 }
 
@@ -405,7 +405,7 @@ fn scaler(
 
 /// Returns the matrix between luma-chroma and red-green-blue. Where the source does not
 /// say, one must be taken, and that is noted.
-fn settle_matrix(
+pub(super) fn settle_matrix(
     info: &MediaInfo,
     (from_rgb, to_rgb): (bool, bool),
     colour: &mut raw::Colour,

@@ -73,6 +73,11 @@ impl Picture {
 }
 
 impl Retouched {
+    /// Takes a picture that shares its samples with no other.
+    pub(super) fn of(picture: Picture) -> Retouched {
+        Retouched { picture }
+    }
+
     /// Writes samples of row `y` of a component from column `x` on, rounded to the nearest
     /// code and held within the codes there are. False where they do not fit, with nothing
     /// written.

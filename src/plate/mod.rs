@@ -11,6 +11,7 @@ mod render;
 mod job;
 
 pub(crate) use copy::written;
+pub(crate) use job::whole_label;
 pub use job::{
     Method, PlateCodec, PlateJob, PlateMade, make_new_version, make_plate, make_unless_taken,
     make_version, why_not_copied,
