@@ -287,7 +287,8 @@ pub struct UseFinding {
     pub matte: Option<String>,
     /// The temp comp, relative to the output folder; null where there is no matte.
     pub temp_comp: Option<String>,
-    /// The review copy; null until they are made.
+    /// The review copy, relative to the output folder; null where there is no temp comp or none
+    /// is wanted.
     pub review: Option<String>,
     /// The smallest reposition that hides the boom.
     pub reposition: Option<Reposition>,

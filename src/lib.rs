@@ -11,7 +11,7 @@
 //! 5. [`measure`] tells from the pictures what the camera, the light and the background did;
 //! 6. [`plate`] lays a plate out over need and copies or encodes it, [`corrections`] match
 //!    its light and make it follow the camera where it needs that, [`patch`] makes the matte
-//!    and lays the plate over the take;
+//!    and lays the plate over the take, [`viewing`] makes a copy of that to look at;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it.
@@ -32,6 +32,7 @@ pub mod measure;
 pub mod plate;
 pub mod corrections;
 pub mod patch;
+pub mod viewing;
 pub mod findings;
 pub mod inspection;
 pub mod proof;

@@ -102,6 +102,8 @@ pub struct Settings {
     pub plate_codec: String,
     /// Threads one encoder may use; part of what makes output bytes the same everywhere.
     pub encoder_threads: u32,
+    /// Whether a small movie to look at is made of each temp comp.
+    pub review_copies: bool,
     /// What is delivered; if empty, the log's capture size, else the media's.
     pub delivery: Vec<Delivery>,
     /// Whether pictures are measured. False: they are opened and plates are rendered, and
@@ -152,6 +154,7 @@ impl Default for Settings {
             flash_guard_s: 1.0 / 6.0,
             plate_codec: "auto".into(),
             encoder_threads: 2,
+            review_copies: true,
             delivery: Vec::new(),
             measure: true,
             cache: "auto".into(),

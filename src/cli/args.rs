@@ -175,6 +175,9 @@ pub struct Turnover {
     /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
     #[arg(long)]
     pub with_temp: bool,
+    /// Makes no review copies: the small movies to look at, with timecode and sound.
+    #[arg(long)]
+    pub no_review: bool,
 }
 
 /// `finish`.

@@ -17,6 +17,7 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
     if let Some(turns) = args.turns {
         job.settings.turns = turns.into();
     }
+    job.settings.review_copies &= !args.no_review;
     let options = HandBack {
         out: args.out.clone(),
         markers: args.markers.into(),

@@ -158,6 +158,7 @@ impl Coding {
             (Coding::Ffv1, ..) if source.rgb => {
                 &["bgr0", "bgra", "gbrp10le", "gbrp16le", "rgba64le"]
             }
+            (Coding::Ffv1, _, true) => &["yuva444p16le"],
             (Coding::Ffv1, ..) => &["yuv444p16le"],
             (Coding::Dpx, 0..=8, true) => &["rgba"],
             (Coding::Dpx, _, true) => &["rgba64be"],
@@ -178,7 +179,7 @@ impl Coding {
 }
 
 /// Tells whether the samples use the full range of codes.
-fn is_full(info: &MediaInfo) -> bool {
+pub(super) fn is_full(info: &MediaInfo) -> bool {
     info.colour.range.as_deref() == Some("pc") || info.pixel_format.starts_with("yuvj")
 }
 
@@ -340,7 +341,7 @@ impl Scaler {
 }
 
 /// Returns a pixel format without the range that `yuvj` names carry; the tag carries it.
-fn plain_format(name: &str) -> String {
+pub(super) fn plain_format(name: &str) -> String {
     name.replacen("yuvj", "yuv", 1)
 }
 
@@ -405,7 +406,7 @@ fn scaler(
 
 /// Returns the matrix between luma-chroma and red-green-blue. Where the source does not
 /// say, one must be taken, and that is noted.
-fn settle_matrix(
+pub(super) fn settle_matrix(
     info: &MediaInfo,
     (from_rgb, to_rgb): (bool, bool),
     colour: &mut raw::Colour,
@@ -455,8 +456,14 @@ fn note_losses(
         notes.push("QuickTime carries no range tag for ProRes: the codes are full range".into());
     }
     let dnxhr = matches!(target.coding, Coding::DnxhrHqx | Coding::Dnxhr444);
-    if dnxhr && target.source.colour.matrix.is_none() {
-        notes.push("the source does not tell its matrix; readers of DNxHR take Rec. 709".into());
+    match target.source.colour.matrix.as_deref() {
+        None if dnxhr => {
+            notes.push("the source does not tell its matrix; readers of DNxHR take Rec. 709".into())
+        }
+        Some("bt709" | "bt2020nc" | "bt2020c") => {}
+        Some(matrix) if dnxhr => notes
+            .push(format!("DNxHR does not name the matrix {matrix}; its readers take Rec. 709")),
+        _ => {}
     }
     if target.coding == Coding::Exr && !traits.float {
         notes.push("the EXR files hold the coded values, not scene-linear light".into());

@@ -85,6 +85,16 @@ pub(super) fn set_encoding(
     }
 }
 
+/// Sets a sound encoder up that is not opened yet: no encoder version in the coded data, and
+/// what decoders need in the file's header.
+pub(super) fn set_sound_encoding(context: &mut ff::encoder::audio::Audio) {
+    // SAFETY: the context is allocated and not opened yet, which is when this is read.
+    unsafe {
+        let flags = c::AV_CODEC_FLAG_BITEXACT | c::AV_CODEC_FLAG_GLOBAL_HEADER;
+        (*context.as_mut_ptr()).flags |= flags as i32;
+    }
+}
+
 /// Sets colour tags, pixel aspect and time of a frame; it is marked as progressive and as
 /// not yet typed, so that the encoder chooses.
 pub(super) fn tag_frame(

@@ -29,6 +29,9 @@ mod packets;
 mod image_files;
 mod ffi_encode;
 mod encode;
+mod ffi_sound;
+mod sound;
+mod viewing;
 mod url;
 mod folders;
 mod locate;
@@ -46,4 +49,8 @@ pub use packets::{CodedFrame, CodedVideo, NoCopy};
 pub use picture::Picture;
 pub use read::{FrameReader, ReadSummary};
 pub use samples::Retouched;
+pub use sound::Sound;
 pub use thumbnail::Thumbnail;
+pub use viewing::{
+    LONGEST_SIDE, ViewingCopy, ViewingTarget, can_encode_viewing_copies, viewing_size,
+};

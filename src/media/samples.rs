@@ -73,6 +73,11 @@ impl Picture {
 }
 
 impl Retouched {
+    /// Takes a picture that shares its samples with no other.
+    pub(super) fn of(picture: Picture) -> Retouched {
+        Retouched { picture }
+    }
+
     /// Writes samples of row `y` of a component from column `x` on, rounded to the nearest
     /// code and held within the codes there are. False where they do not fit, with nothing
     /// written.
@@ -99,6 +104,77 @@ impl Retouched {
         true
     }
 
+    /// Mixes samples of another picture in: row `y` of a component from column `x` on, of each
+    /// the share that is told times `strength`. Rounded as [`Retouched::put`] does; at a full
+    /// share the codes are the other's. False, with nothing written, where samples are missing
+    /// or the pictures are not of one kind.
+    pub fn mix(
+        &mut self,
+        (component, y, x): (usize, usize, usize),
+        other: &Picture,
+        shares: &[f32],
+        strength: f32,
+    ) -> bool {
+        if other.format() != self.picture.format() {
+            return false;
+        }
+        if let Some(done) = self.mix_plain((component, y, x), other, shares, strength) {
+            return done;
+        }
+        let columns = x..x.saturating_add(shares.len());
+        let (mut over, mut under) = (Vec::new(), Vec::new());
+        let read = other.samples(component, y, columns.clone(), &mut over)
+            && self.picture.samples(component, y, columns, &mut under);
+        for ((under, over), share) in under.iter_mut().zip(&over).zip(shares) {
+            *under = mixed(*under, *over, share * strength);
+        }
+        read && self.put(component, y, x, &under)
+    }
+
+    /// As [`Retouched::mix`] for whole little-endian numbers that fill their bytes alone: the
+    /// same numbers without a detour; `None` for other layouts.
+    fn mix_plain(
+        &mut self,
+        (component, y, x): (usize, usize, usize),
+        other: &Picture,
+        shares: &[f32],
+        strength: f32,
+    ) -> Option<bool> {
+        let found = self.picture.layout().components.get(component).copied()?;
+        let form = Form::of(&self.picture, found);
+        let (width, height, _) = self.picture.component_size(component);
+        let fits = x.checked_add(shares.len()).is_some_and(|end| end <= width) && y < height;
+        let alone = form.shift == 0 && form.step == form.bytes && found.offset == 0;
+        let whole = !form.float && (form.bytes == 1 || form.bytes == 2 && !form.big_endian);
+        if component >= self.picture.components() || !fits || !alone || !whole {
+            return None;
+        }
+        let bytes = x * form.bytes..(x + shares.len()) * form.bytes;
+        let over = other.row(found.plane, y)?.get(bytes.clone())?;
+        let under = self.picture.row_mut(found.plane, y)?.get_mut(bytes)?;
+        let mask = form.mask() as u16;
+        let peak = f32::from(mask);
+        let mix = |under: u16, over: u16, share: f32| -> u16 {
+            let (take, plate) = (f32::from(under & mask), f32::from(over & mask));
+            // A cast of a float saturates, and NaN becomes 0.
+            let code = (mixed(take, plate, share) + 0.5).min(peak) as u16;
+            under & !mask | code
+        };
+        if form.bytes == 1 {
+            for ((under, over), share) in under.iter_mut().zip(over).zip(shares) {
+                *under = mix(u16::from(*under), u16::from(*over), share * strength) as u8;
+            }
+        } else {
+            let pairs = under.chunks_exact_mut(2).zip(over.chunks_exact(2));
+            for ((under, over), share) in pairs.zip(shares) {
+                let take = u16::from_le_bytes([under[0], under[1]]);
+                let plate = u16::from_le_bytes([over[0], over[1]]);
+                under.copy_from_slice(&mix(take, plate, share * strength).to_le_bytes());
+            }
+        }
+        Some(true)
+    }
+
     /// Returns the picture as it is now.
     pub fn picture(&self) -> &Picture {
         &self.picture
@@ -108,6 +184,11 @@ impl Retouched {
     pub fn into_picture(self) -> Picture {
         self.picture
     }
+}
+
+/// Mixes two samples; `share` of the second. Whole codes up to 16 bits come out exact at 1.
+fn mixed(under: f32, over: f32, share: f32) -> f32 {
+    if share >= 1.0 { over } else { under * (1.0 - share) + over * share }
 }
 
 /// How one sample lies in its bytes.
@@ -245,6 +326,66 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn every_code_of_16_bits_survives_a_full_share() {
+        for code in 0..=65_535_u32 {
+            assert_eq!(mixed(3.0, code as f32, 1.0), code as f32);
+            // A share over two like codes changes neither.
+            assert_eq!((mixed(code as f32, code as f32, 0.3) + 0.5).floor(), code as f32);
+        }
+    }
+
+    #[test]
+    fn pictures_are_mixed_alike_with_and_without_a_detour() {
+        use ff::format::Pixel;
+        let shares: Vec<f32> = (0..9).map(|n| n as f32 / 8.0).collect();
+        let formats = [
+            Pixel::YUV420P,
+            Pixel::YUV422P10LE,
+            Pixel::YUVA444P16LE,
+            Pixel::GBRP10LE,
+            Pixel::GRAY8,
+        ];
+        for format in formats {
+            let (mut under, mut over) = (blank(format), blank(format));
+            let numbers = |seed: u32| move |n: u32| (n * 7919 + seed) as u8;
+            for (picture, seed) in [(&mut under, 3), (&mut over, 101)] {
+                for plane in 0..picture.planes() {
+                    for y in 0..picture.plane_height(plane) {
+                        let row = picture.row_mut(plane, y).unwrap();
+                        let first = (plane * 1000 + y * 31) as u32;
+                        let codes = (first..).map(numbers(seed));
+                        row.iter_mut().zip(codes).for_each(|(byte, code)| *byte = code);
+                    }
+                }
+            }
+            for component in 0..under.components() {
+                for (x, strength) in [(0, 1.0), (0, 0.37)] {
+                    let mut fast = under.retouched().unwrap();
+                    let done = fast.mix_plain((component, 2, x), &over, &shares, strength);
+                    assert_eq!(done, Some(true), "{format:?}");
+                    let (mut a, mut b) = (Vec::new(), Vec::new());
+                    assert!(under.samples(component, 2, x..x + 9, &mut a));
+                    assert!(over.samples(component, 2, x..x + 9, &mut b));
+                    let mix = |n: usize| mixed(a[n], b[n], shares[n] * strength);
+                    let mut plain = under.retouched().unwrap();
+                    assert!(plain.put(component, 2, x, &(0..9).map(mix).collect::<Vec<_>>()));
+                    for plane in 0..under.planes() {
+                        for y in 0..under.plane_height(plane) {
+                            assert_eq!(fast.picture().row(plane, y), plain.picture().row(plane, y));
+                        }
+                    }
+                }
+            }
+        }
+        let (under, over) = (blank(Pixel::RGB48BE), blank(Pixel::RGB24));
+        let mut edited = under.retouched().unwrap();
+        assert!(!edited.mix((0, 0, 0), &over, &shares, 1.0), "not of one kind");
+        assert_eq!(edited.mix_plain((0, 0, 0), &under, &shares, 1.0), None);
+        assert!(edited.mix((0, 0, 0), &under, &shares, 1.0));
+        assert!(!edited.mix((0, 0, 12), &under, &shares, 1.0), "past the edge");
     }
 
     #[test]

@@ -371,7 +371,7 @@ pub(super) fn settle(
 ///
 /// A track counts one label a frame, so a start counted in pairs is written as the label
 /// with as many frames a second as the rate: the take frame stays the same.
-pub(super) fn whole_label(start: StartTimecode) -> String {
+pub(crate) fn whole_label(start: StartTimecode) -> String {
     let counting = crate::time::Counting::new(start.counting.rate(), start.counting.is_drop());
     counting.label(start.frame)
 }

@@ -12,6 +12,7 @@ mod receipt;
 mod job;
 
 pub(crate) use copy::written;
+pub(crate) use job::whole_label;
 pub use job::{
     Method, PlateCodec, PlateJob, PlateMade, kept_version, make_new_version, make_plate,
     make_unless_taken, make_version, why_not_copied,

@@ -84,6 +84,30 @@ impl Part {
         }
     }
 
+    /// Gives the finished file the name of a version, or of the next one where other bytes
+    /// stand under it. Returns where it is.
+    pub(crate) fn place_version(
+        mut self,
+        stem: &str,
+        ending: &str,
+        version: u32,
+    ) -> Result<(PathBuf, Placed), BadInput> {
+        let folder = crate::whole::folder_of(&self.target).to_owned();
+        for version in version..=version.saturating_add(1) {
+            self.name = format!("{}.{ending}", super::versions::version_name(stem, version));
+            self.target = folder.join(&self.name);
+            let path = self.target.clone();
+            if path.symlink_metadata().is_err() {
+                return Ok((path, self.place()?));
+            }
+            let same = same_bytes(self.path(), &path);
+            if same.map_err(|io| written(&self.name, &io.to_string()))? {
+                return Ok((path, Placed::Same));
+            }
+        }
+        Err(written(&self.name, "the next version's name is taken as well"))
+    }
+
     /// Gives the finished file its final name, unless something is there already.
     pub(crate) fn place(self) -> Result<Placed, BadInput> {
         let fault = |io: std::io::Error| written(&self.name, &io.to_string());

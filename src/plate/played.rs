@@ -1,70 +1,74 @@
 //! Decoded frames in the order a map asks for, forward and backward, in bounded memory.
 
+use super::loop_map::FrameMap;
 use crate::error::Faults;
 use crate::media::{Frames, Media, Picture};
 use crate::time::FrameRange;
 use std::collections::BTreeMap;
 
 /// Most frames decoded ahead of a backward run.
-const BLOCK_FRAMES: i64 = 32;
+const BLOCK_FRAMES: usize = 32;
 
-/// About most bytes of them: 32 frames of 4:2:2 HD, 9 of UHD. Only memory hangs on it.
-const BLOCK_BYTES: i64 = 288 << 20;
+/// Most bytes of frames that are held: 36 frames of 10-bit 4:2:2 HD, 9 of UHD. Only memory and
+/// time hang on it.
+const HELD_BYTES: usize = 288 << 20;
 
 /// A gap in a forward run that is decoded through rather than sought across.
 const READ_THROUGH: i64 = 16;
 
 /// Reads the frames of a map one after the other.
+///
+/// A loop comes back to its frames: those it turned round at, or all of a short plate, are
+/// held and not decoded again.
 pub(crate) struct Played<'a> {
     media: &'a Media,
     span: FrameRange,
-    /// Frames of a block that a backward run will ask for, from the last to the first.
-    block: BTreeMap<i64, Picture>,
+    /// Whether a frame is asked for more than once.
+    revisits: bool,
+    held: BTreeMap<i64, Picture>,
+    /// How many fit, by the size of the first that was read.
+    most: Option<usize>,
     forward: Option<Frames>,
     /// The frame that `forward` gives next.
     next: i64,
-    current: Option<(i64, Picture)>,
 }
 
 impl<'a> Played<'a> {
-    /// Begins; every frame asked for lies in `span` (file clock).
-    pub(crate) fn new(media: &'a Media, span: FrameRange) -> Played<'a> {
-        Played { media, span, block: BTreeMap::new(), forward: None, next: 0, current: None }
+    /// Begins; every frame asked for is one of the map's (file clock).
+    pub(crate) fn new(media: &'a Media, map: &FrameMap) -> Played<'a> {
+        let span = map.span();
+        let revisits = map.len() > span.count().0;
+        Played { media, span, revisits, held: BTreeMap::new(), most: None, forward: None, next: 0 }
     }
 
     /// Returns the picture of a file frame; `backward` tells which way the run goes.
     pub(crate) fn picture(&mut self, frame: i64, backward: bool) -> Result<&Picture, Faults> {
-        let here = match self.current.take() {
-            Some((at, picture)) if at == frame => picture,
-            _ => match self.block.remove(&frame) {
-                Some(picture) => picture,
-                None if backward => self.block_to(frame)?,
-                None => self.read_on(frame)?,
-            },
-        };
-        Ok(&self.current.insert((frame, here)).1)
+        if !self.held.contains_key(&frame) {
+            if backward { self.block_to(frame)? } else { self.read_on(frame)? }
+        }
+        self.held.get(&frame).ok_or_else(|| self.lost(frame))
     }
 
     /// Decodes the block that ends with a frame.
-    fn block_to(&mut self, frame: i64) -> Result<Picture, Faults> {
+    fn block_to(&mut self, frame: i64) -> Result<(), Faults> {
         self.forward = None;
-        self.block.clear();
         let info = self.media.info();
-        // Six bytes a pixel: three planes of 16 bits, the most of what is common.
-        let bytes = i64::from(info.width).saturating_mul(i64::from(info.height)).max(1) * 6;
-        let length = (BLOCK_BYTES / bytes).clamp(4, BLOCK_FRAMES);
+        // Until one was seen, six bytes a pixel: three planes of 16 bits, the most of what is
+        // common.
+        let bytes = (info.width as usize).saturating_mul(info.height as usize).max(1) * 6;
+        let most = self.most.unwrap_or((HELD_BYTES / bytes).max(4));
+        let length = i64::try_from(most.min(BLOCK_FRAMES)).unwrap_or(1);
         let first = (frame - length + 1).max(self.span.start.0);
         let mut frames = self.media.frames(FrameRange::new(first, frame + 1))?;
         while let Some(read) = frames.next_frame() {
             let (at, picture) = read?;
-            self.block.insert(at.0, picture);
+            self.hold(at.0, picture, true);
         }
-        self.block.remove(&frame).ok_or_else(|| self.lost(frame))
+        Ok(())
     }
 
     /// Decodes on to a frame, or from it.
-    fn read_on(&mut self, frame: i64) -> Result<Picture, Faults> {
-        self.block.clear();
+    fn read_on(&mut self, frame: i64) -> Result<(), Faults> {
         let near = self.next..=self.next.saturating_add(READ_THROUGH);
         let mut frames = match self.forward.take() {
             Some(frames) if near.contains(&frame) => frames,
@@ -73,12 +77,28 @@ impl<'a> Played<'a> {
         while let Some(read) = frames.next_frame() {
             let (at, picture) = read?;
             if at.0 == frame {
+                self.hold(frame, picture, false);
                 self.next = frame + 1;
                 self.forward = Some(frames);
-                return Ok(picture);
+                return Ok(());
             }
         }
-        Err(self.lost(frame))
+        Ok(())
+    }
+
+    /// Holds a picture. Of those that no longer fit, the ones go that a loop comes back to
+    /// last: behind a forward run the first, behind a backward run the last.
+    fn hold(&mut self, frame: i64, picture: Picture, backward: bool) {
+        let fit = (HELD_BYTES / bytes_of(&picture).max(1)).max(4);
+        let most = *self.most.get_or_insert(fit);
+        let most = if self.revisits || backward { most } else { 1 };
+        while self.held.len() >= most {
+            let gone = if backward { self.held.pop_last() } else { self.held.pop_first() };
+            if gone.is_none() {
+                break;
+            }
+        }
+        self.held.insert(frame, picture);
     }
 
     fn lost(&self, frame: i64) -> Faults {
@@ -89,4 +109,10 @@ impl<'a> Played<'a> {
             "copy the media again from the camera master",
         )
     }
+}
+
+/// Bytes of a picture's samples.
+fn bytes_of(picture: &Picture) -> usize {
+    let row = |plane| picture.row(plane, 0).map_or(0, <[u8]>::len);
+    (0..picture.planes()).map(|plane| row(plane) * picture.plane_height(plane)).sum()
 }

@@ -138,7 +138,7 @@ fn play(
             written(&job.out.file_name().unwrap_or_default().to_string_lossy(), &why).into()
         }
     };
-    let mut played = Played::new(job.source, job.map.span());
+    let mut played = Played::new(job.source, job.map);
     let (mut coded, mut shown) = (0, 0);
     let mut each = |bytes: &[u8], sink: &mut dyn Sink| {
         coded += 1;

@@ -40,7 +40,7 @@ impl<'a> PlateFrames<'a> {
         map: &'a FrameMap,
         retouch: Option<&'a dyn Retouch>,
     ) -> PlateFrames<'a> {
-        PlateFrames { played: Played::new(media, map.span()), map, retouch, retouched: None }
+        PlateFrames { played: Played::new(media, map), map, retouch, retouched: None }
     }
 
     /// Returns plate frame `k`, counted from 0. Frames asked for in order are decoded once.

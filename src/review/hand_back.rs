@@ -1,7 +1,7 @@
 //! Renders plates, annotates the timeline and writes everything a turnover holds.
 
 use super::finish::MERGED_LOG;
-use super::patches::{MATTES, TEMP};
+use super::patches::{MATTES, REVIEW, TEMP};
 use super::renders::{PLATES, PREVIEW, Rendered, render_plates};
 use super::{Job, Progress, Review};
 use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media};
@@ -123,7 +123,7 @@ pub fn hand_back(
         )
     })?;
     sweep(&options.out, OWN_PARTS);
-    for folder in [PLATES, MATTES, TEMP, PREVIEW] {
+    for folder in [PLATES, MATTES, TEMP, REVIEW, PREVIEW] {
         sweep(&options.out.join(folder), ".");
     }
     let laid = if job.picture {

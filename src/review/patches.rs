@@ -5,15 +5,20 @@ use super::renders::{Render, TempMedia, embedded_start, files_of, name_of, relat
 use crate::annotate::{LaidPlate, PlateMedia};
 use crate::error::{BadInput, Faults};
 use crate::findings::UseFinding;
+use crate::media::can_encode_viewing_copies;
 use crate::patch::{Fade, Matte, MatteKind, TempJob, make_matte, make_temp};
 use crate::plate::{PlateJob, PlateMade};
 use crate::time::{FrameRange, FrameShift, union};
+use crate::viewing::{ReviewJob, make_review};
 
 /// The folder of mattes in a turnover.
 pub(super) const MATTES: &str = "mattes";
 
 /// The folder of temp comps in a turnover.
 pub(super) const TEMP: &str = "temp";
+
+/// The folder of review copies in a turnover.
+pub(super) const REVIEW: &str = "review";
 
 impl Render<'_> {
     /// Makes matte and temp comp, if the region of the patch is known. Returns the temp comp
@@ -29,7 +34,12 @@ impl Render<'_> {
         progress: &mut dyn Progress,
     ) -> Option<TempMedia> {
         match self.matte_and_temp(finding, plate, made, progress) {
-            Ok(temp) => temp,
+            Ok(temp) => {
+                if let Err(wrong) = self.review_copy(finding, plate, temp.as_ref(), progress) {
+                    faults.extend(wrong.0);
+                }
+                temp
+            }
             Err(wrong) => {
                 faults.extend(wrong.0);
                 None
@@ -88,6 +98,48 @@ impl Render<'_> {
         Ok(Some((media, (start, length))))
     }
 
+    /// Makes the review copy of a temp comp. Libraries that cannot make one are no fault.
+    fn review_copy(
+        &self,
+        finding: &mut UseFinding,
+        plate: &PlateJob<'_>,
+        temp: Option<&TempMedia>,
+        progress: &mut dyn Progress,
+    ) -> Result<(), Faults> {
+        let (Some(temp), Some(take), Some(clocks), Some(need), true) = (
+            temp,
+            &self.subject.media,
+            &self.subject.clocks,
+            finding.need_in_take,
+            self.job.settings.review_copies,
+        ) else {
+            return Ok(());
+        };
+        let (Some(need_in_file), Some(pictures)) = (clocks.file_range(need), &finding.temp_comp)
+        else {
+            return Ok(());
+        };
+        if let Err(why) = can_encode_viewing_copies() {
+            note(finding, why);
+            return Ok(());
+        }
+        progress.stage(&format!("review copy {}", finding.shot), need.count().0);
+        let pictures = self.out.join(pictures);
+        let job = ReviewJob {
+            pictures: &pictures,
+            take,
+            need_in_file,
+            start: plate.start,
+            name: &temp.0.name,
+            out: self.folder(REVIEW).join(format!("{}_REVIEW01", finding.shot)),
+            threads: self.job.settings.encoder_threads,
+        };
+        let made = make_review(&job, &mut |done, _| progress.at(done))?;
+        finding.review = Some(relative(&made.path, self.out));
+        made.notes.iter().for_each(|text| note(finding, text));
+        Ok(())
+    }
+
     /// The patch in time, on the file clock: full wherever the boom is known to be in.
     fn fade(&self, finding: &UseFinding) -> Fade {
         let in_file = |ranges: &[FrameRange]| -> Vec<FrameRange> {
@@ -99,6 +151,13 @@ impl Render<'_> {
         let boom = patched.iter().flat_map(|run| finding.claims.boom_within(*run));
         let boom: Vec<FrameRange> = boom.chain(finding.affected_in_take.clone()).collect();
         Fade::new(in_file(patched), in_file(&union(&boom)), self.job.settings.fade_frames)
+    }
+}
+
+/// Notes beside the plate what a review copy lacks.
+fn note(finding: &mut UseFinding, text: &str) {
+    if let Some(summary) = &mut finding.plate {
+        summary.notes.push(format!("review copy: {text}"));
     }
 }
 

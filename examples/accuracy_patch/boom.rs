@@ -1,19 +1,9 @@
-//! Prints how well the light of plates is matched on footage with a composited boom, whose
-//! truth is known.
-//!
-//! usage: picture_light FOLDER [case NAME] [frames]
-//!
-//! FOLDER holds `signer_stable`, `person_wall` and `tram_clouds`, each with `take_boom.mkv` and
-//! `clean.mkv`. The figures are of all pixels under the matte, in every frame with boom:
-//!
-//! - squared error over that of the least-squares plane of gain and offset, fitted under the
-//!   matte on the truth itself, rounded to codes as every picture is;
-//! - absolute error over that of the least-squares gain fitted there.
+//! Footage with a composited boom, whose truth is known. The figures are of all pixels under
+//! the matte, in every frame with boom: squared error over that of the least-squares plane of
+//! gain and offset, fitted under the matte on the truth itself and rounded to codes as every
+//! picture is; absolute error over that of the least-squares gain fitted there.
 
-#[path = "../tests/divided/mod.rs"]
-mod divided;
-
-use divided::RealShot;
+use crate::divided::RealShot;
 use platesmith::corrections::{Corrected, Setting, Wish};
 use platesmith::measure::Mask;
 use platesmith::measure::divider::{DividerLimits, alpha, divide};
@@ -28,11 +18,8 @@ use platesmith::time::{Frame, FrameRange};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-fn main() {
-    let words: Vec<String> = std::env::args().skip(1).collect();
-    let folder = words.first().expect("usage: picture_light FOLDER");
-    let only = words.iter().skip_while(|word| *word != "case").nth(1);
-    let frames = words.iter().any(|word| word == "frames");
+/// Measures every case below a folder; `frames` prints every frame of luma as well.
+pub fn measured(folder: &Path, only: Option<&str>, frames: bool) {
     for (case, plate, boom) in [
         ("signer_stable", (70, 89), (19, 70)),
         ("person_wall", (0, 41), (41, 259)),
@@ -42,7 +29,7 @@ fn main() {
     ] {
         if only.is_none_or(|only| only == case) {
             let range = |(first, end)| FrameRange::new(first, end);
-            one(&Path::new(folder).join(case), case, range(plate), range(boom), frames);
+            one(&folder.join(case), case, range(plate), range(boom), frames);
         }
     }
 }
@@ -122,18 +109,11 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
             values.sort_by(f64::total_cmp);
             values[values.len() / 2]
         };
-        println!(
-            "    {name}: MSE as shot {:.2}, matched {:.3}, oracle {:.3}, ratio of medians {:.3}, median ratio {:.3} (1.10), MAE {:.3}, by gain {:.3}, ratio {:.3} (1.1), mean off {:.3}",
-            median(&|f| f[0]),
-            median(&|f| f[1]),
-            median(&|f| f[2]),
-            median(&|f| f[1]) / median(&|f| f[2]),
-            median(&|f| f[1] / f[2].max(1e-9)),
-            median(&|f| f[3]),
-            median(&|f| f[4]),
-            median(&|f| f[3]) / median(&|f| f[4]),
-            median(&|f| f[5].abs()),
-        );
+        let square = median(&|f| f[1]) / median(&|f| f[2]);
+        let light = median(&|f| f[3]) / median(&|f| f[4]);
+        let place = format!("{case}, plate {used}, {name}");
+        crate::told("median squared error against the oracle's", square, (0.0, 1.10), &place);
+        crate::told("median absolute error against the best gain's", light, (0.0, 1.10), &place);
     }
 }
 
