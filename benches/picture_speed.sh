@@ -27,7 +27,7 @@ FFV1 = "-c:v ffv1 -level 3 -g 1 -slices 16 -slicecrc 1"
 TABLE = {
     "prores_hd": ("1920x1080", 36, HQ, "mov", "prores-hq", HQ, "mov"),
     "prores_uhd": ("3840x2160", 10, HQ, "mov", "prores-hq", HQ, "mov"),
-    "dnxhr_hd": ("1920x1080", 72, HQX, "mov", "dnxhr-hqx", HQX, "mov"),
+    "dnxhr_hd": ("1920x1080", 48, HQX, "mov", "dnxhr-hqx", HQX, "mov"),
     "ffv1_hd": ("1920x1080", 48, FFV1 + " -pix_fmt yuv422p10le", "mkv", "ffv1", FFV1, "mkv"),
     "h264_hd": ("1920x1080", 36, "-c:v libx264 -preset veryfast -g 24 -bf 2 -pix_fmt yuv420p", "mp4",
                 "prores-hq", HQ, "mov"),
