@@ -140,6 +140,42 @@ fn noise_that_a_codec_froze_is_not_motion() {
 }
 
 #[test]
+fn detail_of_frozen_noise_that_is_coded_anew_is_no_pull() {
+    let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 5);
+    let still = scene.background(&Truth::default());
+    let mut soft = still.clone();
+    scenes::blur_by(&mut soft, SIZE.0, SIZE.1, 1.2);
+    for (picture, pulled) in [(&still, false), (&soft, true)] {
+        let mut dice = Dice::new(9);
+        let mut sum = PlateSum::new();
+        let mut frames = Vec::new();
+        // Noise changes every thirty frames, and the plate ends with the first change.
+        for t in 0..90 {
+            if t % 30 == 0 {
+                let from = if t == 0 { &still } else { picture };
+                let noisy = scene.exposed(from, 1.0, 2.5 * GRAIN, &mut dice);
+                frames.push(work(&noisy));
+            } else {
+                frames.push(frames[t - 1].clone());
+            }
+        }
+        frames[..30].iter().for_each(|plane| assert!(sum.add(plane.view().expect("a plane"))));
+        let mut meter = Sharpness::new(&sum, None, SharpnessLimits::default()).expect("a plate");
+        for (t, plane) in frames.iter().enumerate() {
+            let frame = Frame(t as i64);
+            meter.see(frame, plane, (1.0, 0.0), Motion::default(), None).expect("room");
+        }
+        let whole = area(SIZE, (0, 0, SIZE.0, SIZE.1));
+        let later = [FrameRange::new(40, 90)];
+        let alone = meter.within(&whole, &later).expect("notes");
+        assert!(alone.iter().all(|one| one.changed), "alone it looks softer: {:?}", alone[0]);
+        let told = meter.within_beside(&whole, &later, FrameRange::new(0, 30)).expect("notes");
+        assert_eq!(told.len(), 50);
+        assert!(told.iter().all(|one| one.changed == pulled), "{:?}", told[0]);
+    }
+}
+
+#[test]
 fn an_insect_is_found_and_its_frames_named() {
     let scene = Scene::new(SIZE.0, SIZE.1, Kind::Sparse, 6);
     let still = scene.background(&Truth::default());

@@ -1,7 +1,9 @@
 //! Prints how surely motion in the background and changes of focus are found, on scenes of
 //! known truth; `explore` shows what is found in a clip.
 //!
-//! usage: accuracy_stillness [long] [grain] [sway] [insects] [focus] [cost]
+//! `million` with `grain` judges a million tiles at each strength of grain, and takes long.
+//!
+//! usage: accuracy_stillness [long] [million] [grain] [sway] [insects] [focus] [pulls] [cost]
 //!        accuracy_stillness explore CLIP PLATE_FROM PLATE_TO
 
 #[path = "../../tests/scenes/mod.rs"]
@@ -50,31 +52,44 @@ fn line(figure: &str, reach: &str, place: &str) {
     println!("{figure:<34} to reach {reach:<22} {place}");
 }
 
-fn grain(frames: usize) {
+/// Grain of four strengths as it is and two after a codec; each run has its own grain.
+fn grain(runs: u64) {
     for (at, sigma) in [2.0_f32, 6.0, 13.0, 26.0].into_iter().enumerate() {
-        let mut sum = synthetic::Flags::default();
-        for (seed, kind) in synthetic::KINDS.into_iter().enumerate() {
-            let found = synthetic::grain(kind, (10 * at + seed) as u64 + 1, sigma, frames);
-            sum.tiles += found.tiles;
-            sum.sways += found.sways;
-            sum.crossings += found.crossings;
-        }
-        print_flags(&sum, &format!("grain {sigma}/1023"));
+        let grain = |run, seed, kind| {
+            let seed = 1000 * run + (10 * at + seed) as u64 + 1;
+            Some(synthetic::grain(kind, seed, sigma, FRAMES))
+        };
+        flags(runs, &format!("grain {sigma}/1023"), grain);
     }
-    for (sigma, crf) in [(13.0, 23), (26.0, 30)] {
-        let mut sum = synthetic::Flags::default();
+    for (sigma, crf) in [(26.0, 30), (13.0, 23)] {
+        let coded = |run, seed, kind| {
+            synthetic::coded_grain(kind, 1000 * run + seed as u64 + 91, sigma, FRAMES, crf)
+        };
+        flags(runs, &format!("grain {sigma}/1023 after x264 at crf {crf}"), coded);
+    }
+}
+
+/// Frames of one run.
+const FRAMES: usize = 240;
+
+fn flags(
+    runs: u64,
+    place: &str,
+    look: impl Fn(u64, usize, scenes::Kind) -> Option<synthetic::Flags>,
+) {
+    let mut sum = synthetic::Flags::default();
+    for run in 0..runs {
         for (seed, kind) in synthetic::KINDS.into_iter().enumerate() {
-            let Some(found) = synthetic::coded_grain(kind, seed as u64 + 91, sigma, frames, crf)
-            else {
-                println!("no ffmpeg with x264: coded grain is left out");
+            let Some(found) = look(run, seed, kind) else {
+                println!("no ffmpeg with x264: {place} is left out");
                 return;
             };
             sum.tiles += found.tiles;
             sum.sways += found.sways;
             sum.crossings += found.crossings;
         }
-        print_flags(&sum, &format!("grain {sigma}/1023 after x264 at crf {crf}"));
     }
+    print_flags(&sum, place);
 }
 
 fn print_flags(sum: &synthetic::Flags, place: &str) {
@@ -140,6 +155,41 @@ fn focus(seeds: u64) {
     line(&figure, "0", &format!("of {}; squared blur off by {rms:.4} px^2 rms", wrong.of));
 }
 
+/// Pulls of focus through coders, none of them included.
+fn pulls() {
+    let whole = [FrameRange::new(0, synthetic::PULL_FRAMES)];
+    let plate = FrameRange::new(0, synthetic::PULL_PLATE);
+    let (left, top, right, bottom) = synthetic::PATCH;
+    let patch = platesmith::measure::Mask::from_fn(960, 540, |x, y| {
+        (left..right).contains(&x) && (top..bottom).contains(&y)
+    });
+    for coder in &synthetic::CODERS {
+        for blur in [0.0, 0.5, 0.7, 1.0] {
+            let (mut found, mut wrong) = (synthetic::Rate::default(), synthetic::Rate::default());
+            for (n, kind) in synthetic::KINDS.into_iter().enumerate() {
+                let Some(mut meter) = synthetic::pulled(kind, 500 + n as u64, 13.0, blur, coder)
+                else {
+                    println!("no ffmpeg with {}: left out", coder.0);
+                    return;
+                };
+                for one in meter.within_beside(&patch, &whole, plate).expect("notes") {
+                    if blur == 0.0 || one.frame.0 < synthetic::PULLED {
+                        wrong.add(one.changed);
+                    } else if one.frame.0 >= synthetic::PULLED + 12 {
+                        found.add(one.changed && one.squared_px > 0.0);
+                    }
+                }
+            }
+            let figure = format!("d pull {blur} px found {:.0} %", found.percent());
+            let place = format!(
+                "{}, {} frames; false in {} of {}",
+                coder.0, found.of, wrong.found, wrong.of
+            );
+            line(&figure, "0 false", &place);
+        }
+    }
+}
+
 /// Processor time of this thread in seconds where the system tells, else the time of day:
 /// other work on the machine does not count.
 fn spent_here() -> f64 {
@@ -200,9 +250,10 @@ fn main() {
     }
     let wants = |name: &str| words.is_empty() || words.iter().any(|word| word == name);
     let long = words.iter().any(|word| word == "long");
+    let million = words.iter().any(|word| word == "million");
     let times = if long { 5 } else { 1 };
     if wants("grain") {
-        grain(240 * times);
+        grain(if million { 11 } else { times as u64 });
     }
     if wants("sway") {
         sways(2 * times as u64);
@@ -212,6 +263,9 @@ fn main() {
     }
     if wants("focus") {
         focus(times as u64);
+    }
+    if wants("pulls") {
+        pulls();
     }
     if wants("cost") {
         cost();

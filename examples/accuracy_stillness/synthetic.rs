@@ -77,16 +77,29 @@ pub fn coded_grain(kind: Kind, seed: u64, sigma: f32, frames: usize, crf: u32) -
     Some(flags(&planes[..PLATE], planes[PLATE..].iter().cloned()))
 }
 
-/// Encodes and decodes grey frames; `None` without ffmpeg or its x264.
+/// Encodes grey frames with x264 and decodes them; `None` without ffmpeg or its x264.
 pub fn through_x264(size: (usize, usize), bytes: &[u8], crf: u32) -> Option<Vec<u8>> {
+    let crf = crf.to_string();
+    let coder = ["-c:v", "libx264", "-threads", "1", "-g", "48", "-crf", &crf];
+    through(size, bytes, &coder, "yuv420p", "mkv")
+}
+
+/// Encodes and decodes grey frames; `None` without ffmpeg or this coder.
+fn through(
+    size: (usize, usize),
+    bytes: &[u8],
+    coder: &[&str],
+    pixels: &str,
+    kind: &str,
+) -> Option<Vec<u8>> {
     let folder = tempfile::tempdir().ok()?;
-    let file = folder.path().join("coded.mkv");
+    let file = folder.path().join("coded").with_extension(kind);
     let raster = format!("{}x{}", size.0, size.1);
     let mut encoder = Command::new("ffmpeg")
         .args(["-v", "error", "-f", "rawvideo", "-pix_fmt", "gray", "-s", &raster, "-r", "24"])
-        .args(["-i", "-", "-pix_fmt", "yuv420p", "-color_range", "pc"])
+        .args(["-i", "-", "-pix_fmt", pixels, "-color_range", "pc"])
         .args(["-vf", "scale=in_range=full:out_range=full"])
-        .args(["-c:v", "libx264", "-threads", "1", "-g", "48", "-crf", &crf.to_string()])
+        .args(coder)
         .arg(&file)
         .stdin(Stdio::piped())
         .spawn()
@@ -105,6 +118,75 @@ pub fn through_x264(size: (usize, usize), bytes: &[u8], crf: u32) -> Option<Vec<
     let mut out = Vec::new();
     decoder.stdout.take()?.read_to_end(&mut out).ok()?;
     (decoder.wait().ok()?.success() && out.len() == bytes.len()).then_some(out)
+}
+
+/// A coder: name, arguments, pixels, container.
+pub type Coder = (&'static str, &'static [&'static str], &'static str, &'static str);
+
+/// What sharpness is watched through, besides pictures as they are.
+pub const CODERS: [Coder; 5] = [
+    ("x264 crf 18", &["-c:v", "libx264", "-threads", "1", "-crf", "18"], "yuv420p", "mkv"),
+    (
+        "x264 crf 24",
+        &["-c:v", "libx264", "-threads", "1", "-g", "24", "-crf", "24"],
+        "yuv420p",
+        "mkv",
+    ),
+    (
+        "x264 crf 30",
+        &["-c:v", "libx264", "-threads", "1", "-g", "48", "-crf", "30"],
+        "yuv420p",
+        "mkv",
+    ),
+    ("ProRes proxy", &["-c:v", "prores_ks", "-profile:v", "0"], "yuv422p10le", "mov"),
+    ("MJPEG", &["-c:v", "mjpeg", "-q:v", "6"], "yuvj420p", "mov"),
+];
+
+/// Frames of a pull: plate, then from `PULLED` on softer by a blur that grows over twelve.
+pub const PULL_PLATE: i64 = 30;
+pub const PULLED: i64 = 66;
+pub const PULL_FRAMES: i64 = 102;
+pub const PATCH: (usize, usize, usize, usize) = (192, 0, 512, 256);
+
+/// Draws a shot whose focus is pulled by `blur` px, puts it through a coder, and shows it to
+/// the measure. Something moves below the patch once the plate is over. `None` without the
+/// coder.
+pub fn pulled(kind: Kind, seed: u64, sigma: f32, blur: f64, coder: &Coder) -> Option<Sharpness> {
+    let size = (960, 540);
+    let scene = Scene::new(size.0, size.1, kind, seed);
+    let still = scene.background(&Truth::default());
+    let mut dice = Dice::new(seed + 55);
+    let mut bytes = Vec::new();
+    for t in 0..PULL_FRAMES {
+        let mut frame = still.clone();
+        let part = ((t - PULLED) as f64 / 12.0).clamp(0.0, 1.0);
+        if part > 0.0 && blur > 0.0 {
+            blur_by(&mut frame, size.0, size.1, blur * part);
+        }
+        if t >= PULL_PLATE {
+            for row in 320..540 {
+                let by = (3 * t as usize + row / 20) % 700;
+                frame[row * size.0..(row + 1) * size.0].rotate_left(by);
+            }
+        }
+        let codes = scene.exposed(&frame, 1.0, sigma, &mut dice);
+        bytes.extend(
+            codes.into_iter().map(|code| (f32::from(code) * (255.0 / 1023.0)).round() as u8),
+        );
+    }
+    let decoded = through(size, &bytes, coder.1, coder.2, coder.3)?;
+    let plane = |frame: &[u8]| Plane {
+        width: size.0,
+        height: size.1,
+        data: frame.iter().map(|code| f32::from(*code)).collect(),
+    };
+    let planes: Vec<Plane> = decoded.chunks_exact(size.0 * size.1).map(plane).collect();
+    let plate = plate_of(planes[..PULL_PLATE as usize].iter());
+    let mut meter = Sharpness::new(&plate, None, SharpnessLimits::default()).expect("plate");
+    for (t, plane) in (0_i64..).zip(&planes) {
+        meter.see(Frame(t), plane, (1.0, 0.0), Motion::default(), None).expect("room");
+    }
+    Some(meter)
 }
 
 fn flags(plate: &[Plane], frames: impl Iterator<Item = Plane>) -> Flags {

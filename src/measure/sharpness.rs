@@ -95,6 +95,8 @@ struct Meter {
     ratio: [f64; BLURS.len()],
     codes: [f64; BLURS.len()],
     bias: f64,
+    /// Bias for frozen noise of variance 1.
+    bias_of_one: f64,
     middle: (f64, f64),
 }
 
@@ -109,6 +111,9 @@ pub struct Sharpness {
     limits: SharpnessLimits,
     frames: Vec<(Frame, usize)>,
     spool: Option<Spool>,
+    /// What the frame before showed along the controls.
+    #[serde(skip)]
+    before: Vec<f32>,
 }
 
 impl Sharpness {
@@ -131,7 +136,15 @@ impl Sharpness {
         let plate_noise = (0..across * down)
             .map(|tile| (patterns.variance(tile).max(least) * limits.alike.powi(2)) as f32)
             .collect();
-        Self { patterns, meters, plate_noise, limits, frames: Vec::new(), spool: None }
+        Self {
+            patterns,
+            meters,
+            plate_noise,
+            limits,
+            frames: Vec::new(),
+            spool: None,
+            before: Vec::new(),
+        }
     }
 
     /// Looks at a frame of the work plane, in order. See `Stillness::see` for the rest.
@@ -166,14 +179,14 @@ impl Sharpness {
         hidden: Option<&Mask>,
     ) -> io::Result<()> {
         let hidden = hidden.map(|mask| self.patterns.touched(mask)).unwrap_or_default();
-        let mut record = Vec::with_capacity(self.meters.len() * 2 + 4);
+        let mut record = Vec::with_capacity(self.meters.len() * 4 + 8);
         record.extend(self.noise(sums, &hidden).to_le_bytes());
+        record.extend(self.fresh(sums, &hidden).to_le_bytes());
         for meter in &self.meters {
             let squared = meter.look(sums, f64::from(light.0), &motion, &hidden);
-            let code = squared.map_or(HIDDEN, |square| {
-                (square * STEPS).round().clamp(-32_767.0, 32_767.0) as i16
-            });
+            let code = squared.map_or(HIDDEN, stepped);
             record.extend(code.to_le_bytes());
+            record.extend(stepped(meter.mistaken(sums)).to_le_bytes());
         }
         if self.spool.is_none() {
             self.spool = Some(Spool::new()?);
@@ -201,12 +214,137 @@ impl Sharpness {
                 continue;
             }
             spool.read(*number, &mut record)?;
-            let Some((noise, codes)) = record.split_first_chunk::<4>() else { continue };
+            let Some(known) = Record::of(&record) else { continue };
             let told: Vec<(usize, f64)> =
-                asked.iter().filter_map(|at| Some((*at, unpacked(codes, *at)?))).collect();
-            out.extend(self.focus(*frame, &told, f64::from(f32::from_le_bytes(*noise))));
+                asked.iter().filter_map(|at| Some((*at, known.square(*at)?))).collect();
+            out.extend(self.focus(*frame, &told, known.noise));
         }
         Ok(out)
+    }
+
+    /// The same where frames of the plate were seen as well, so that what a codec does to
+    /// detail is not taken for a pull.
+    ///
+    /// Noise that a codec froze is in the plate's mean as if it were detail, and later frames,
+    /// coded anew, lack it: they look softer. Where noise is frozen that part is bounded by
+    /// what later frames show beyond those of the plate along patterns that neither motion nor
+    /// blur makes; medians over time speak for each tile, and of the tiles a quarter may have
+    /// changed less; and a change counts only if it is larger than that bound and twice what the
+    /// plate does itself.
+    ///
+    /// # Errors
+    ///
+    /// As the system says: the notes cannot be read back.
+    pub fn within_beside(
+        &mut self,
+        region: &Mask,
+        frames: &[FrameRange],
+        plate: FrameRange,
+    ) -> io::Result<Vec<Focus>> {
+        let inside = self.patterns.touched(region);
+        let asked: Vec<usize> =
+            (0..self.meters.len()).filter(|at| self.meters[*at].touches(&inside)).collect();
+        let mut record = Vec::new();
+        let mut rows: Vec<CodedRow> = Vec::new();
+        let mut fresh: Vec<f64> = Vec::new();
+        for (frame, number) in &self.frames {
+            let Some(spool) = self.spool.as_mut() else { break };
+            let wanted = |range: &FrameRange| range.grown(SPAN as u64, SPAN as u64).holds(*frame);
+            if !plate.holds(*frame) && !frames.iter().any(wanted) {
+                continue;
+            }
+            spool.read(*number, &mut record)?;
+            let Some(known) = Record::of(&record) else { continue };
+            fresh.push(known.fresh);
+            let tiles = asked.iter().map(|at| known.square(*at).map(|s| (s, known.mistaken(*at))));
+            rows.push(CodedRow { frame: *frame, noise: known.noise, tiles: tiles.collect() });
+        }
+        if median(&mut fresh).is_none_or(|fresh| fresh >= FRESH) {
+            return self.within(region, frames);
+        }
+        Ok(self.coded(&asked, &rows, frames, plate))
+    }
+
+    /// Joins tiles and frames where a codec froze the noise.
+    fn coded(
+        &self,
+        asked: &[usize],
+        rows: &[CodedRow],
+        frames: &[FrameRange],
+        plate: FrameRange,
+    ) -> Vec<Focus> {
+        let usual: Vec<f64> = (0..asked.len())
+            .map(|tile| {
+                let own = rows.iter().filter(|row| plate.holds(row.frame));
+                let mut own: Vec<f64> = own.filter_map(|row| Some(row.tiles[tile]?.1)).collect();
+                median(&mut own).unwrap_or(0.0)
+            })
+            .collect();
+        let told: Vec<Option<(Focus, f64)>> = (0..rows.len())
+            .map(|at| {
+                let span =
+                    at.saturating_sub(SPAN as usize / 2)..(at + SPAN as usize / 2).min(rows.len());
+                self.coded_row(asked, &usual, &rows[span], &rows[at])
+            })
+            .collect();
+        let in_plate = told.iter().flatten().filter(|(focus, _)| plate.holds(focus.frame));
+        let spread = in_plate.map(|(focus, _)| focus.squared_px.abs()).fold(0.0, f64::max);
+        let asked_for = |focus: &Focus| frames.iter().any(|range| range.holds(focus.frame));
+        let own = told.into_iter().flatten().filter(|(focus, _)| asked_for(focus));
+        own.map(|(mut focus, mistaken)| {
+            focus.changed &= focus.squared_px.abs() > mistaken + 2.0 * spread;
+            focus
+        })
+        .collect()
+    }
+
+    /// One frame from those around it, and what frozen noise would feign in it.
+    fn coded_row(
+        &self,
+        asked: &[usize],
+        usual: &[f64],
+        span: &[CodedRow],
+        row: &CodedRow,
+    ) -> Option<(Focus, f64)> {
+        let (mut told, mut off) = (Vec::new(), Vec::new());
+        for (tile, at) in asked.iter().enumerate() {
+            let seen = || span.iter().filter_map(|row| row.tiles[tile]);
+            let mut squares: Vec<f64> = seen().map(|(square, _)| square).collect();
+            let mut mistaken: Vec<f64> = seen().map(|(_, mistaken)| mistaken).collect();
+            let (Some(square), Some(mistaken)) = (median(&mut squares), median(&mut mistaken))
+            else {
+                continue;
+            };
+            told.push((*at, square));
+            off.push((mistaken - usual[tile]).max(0.0));
+        }
+        let mut focus = self.focus(row.frame, &told, row.noise)?;
+        let weigh = |sign: f64| {
+            told.iter().map(move |(at, square)| (sign * square, self.meters[*at].error.powi(-2)))
+        };
+        let softer = weighted_quantile(weigh(1.0), 0.25)?.max(0.0);
+        let sharper = weighted_quantile(weigh(-1.0), 0.25)?.max(0.0);
+        let least = self.limits.least_px * self.limits.least_px;
+        let far = softer.max(sharper);
+        focus.changed &= far >= least && far > self.limits.sure * focus.squared_error;
+        Some((focus, median(&mut off)?))
+    }
+
+    /// Returns how much of the noise is new in this frame: 1 for grain, less where a codec
+    /// froze it.
+    fn fresh(&mut self, sums: &Sums, hidden: &[bool]) -> f32 {
+        let seen = |tile: usize, value: f32| {
+            (value.is_finite() && hidden.get(tile) != Some(&true)).then(|| f64::from(value.abs()))
+        };
+        let now = sums.controls.iter().enumerate();
+        let mut sizes: Vec<f64> = now.clone().filter_map(|(tile, now)| seen(tile, *now)).collect();
+        let steps =
+            now.zip(&self.before).filter_map(|((tile, now), before)| seen(tile, now - before));
+        let mut steps: Vec<f64> = steps.collect();
+        let told = median(&mut steps).zip(median(&mut sizes)).filter(|(_, size)| *size > 0.0);
+        self.before.clear();
+        self.before.extend_from_slice(&sums.controls);
+        told.map_or(1.0, |(step, size)| (step / size / std::f64::consts::SQRT_2) as f32)
     }
 
     /// Returns how strong the noise of a frame is against that of the plate, from the patterns
@@ -321,6 +459,7 @@ impl Meter {
             response,
             ratio: std::array::from_fn(|n| bend[FIRST_BLUR + n] / bend[LEVEL]),
             bias: moments.noise * (row[BEND] * NOISE_IN_BEND - row[LEVEL]),
+            bias_of_one: moments.pixels * (row[BEND] * NOISE_IN_BEND - row[LEVEL]),
             middle: (
                 (x * TILE) as f64 + reach - width as f64 / 2.0,
                 (y * TILE) as f64 + reach - height as f64 / 2.0,
@@ -343,6 +482,18 @@ impl Meter {
         let by_shift = 0.5 * dx * dx * xx + dx * dy * xy + 0.5 * dy * dy * yy;
         let gain = if gain > 0.0 { gain } else { 1.0 };
         Some(self.squared(f64::from(told) / gain - by_shift - self.bias))
+    }
+
+    /// Returns the squared blur that noise would feign if it all were frozen: the plate holds
+    /// one pattern of it, the frame another, and half of what they differ by is the plate's.
+    fn mistaken(&self, sums: &Sums) -> f64 {
+        let told = self.members.iter().map(|tile| sums.controls[*tile as usize]);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for value in told.filter(|value| value.is_finite()) {
+            sum += f64::from(value * value);
+            count += 1.0;
+        }
+        if count == 0.0 { 0.0 } else { self.squared(-self.bias_of_one * sum / count / 2.0).abs() }
     }
 
     /// Turns the linear answer into a squared blur: strong blurs change less than in
@@ -393,21 +544,72 @@ const HIDDEN: i16 = i16::MIN;
 /// Steps a squared pixel.
 const STEPS: f64 = 2000.0;
 
-fn unpacked(record: &[u8], at: usize) -> Option<f64> {
-    let code = i16::from_le_bytes([*record.get(2 * at)?, *record.get(2 * at + 1)?]);
-    (code != HIDDEN).then(|| f64::from(code) / STEPS)
+fn stepped(square: f64) -> i16 {
+    (square * STEPS).round().clamp(-32_767.0, 32_767.0) as i16
+}
+
+/// Frames of the running median in coded pictures, and how many more are read each side.
+/// Ours: half a second, which outlasts the change from one kind of coded frame to the next.
+const SPAN: i64 = 12;
+/// Share of new noise below which a codec is taken to have frozen it.
+const FRESH: f64 = 0.9;
+
+/// What the tiles asked for say in one frame: squared blur and what noise would feign.
+struct CodedRow {
+    frame: Frame,
+    noise: f64,
+    tiles: Vec<Option<(f64, f64)>>,
+}
+
+/// Notes of one frame as they were kept.
+struct Record<'a> {
+    noise: f64,
+    fresh: f64,
+    codes: &'a [u8],
+}
+
+impl Record<'_> {
+    fn of(bytes: &[u8]) -> Option<Record<'_>> {
+        let (noise, rest) = bytes.split_first_chunk::<4>()?;
+        let (fresh, codes) = rest.split_first_chunk::<4>()?;
+        let [noise, fresh] = [noise, fresh].map(|four| f64::from(f32::from_le_bytes(*four)));
+        Some(Record { noise, fresh, codes })
+    }
+
+    fn code(&self, at: usize) -> Option<i16> {
+        Some(i16::from_le_bytes([*self.codes.get(2 * at)?, *self.codes.get(2 * at + 1)?]))
+    }
+
+    /// Squared blur of a tile; `None` if it was hidden.
+    fn square(&self, tile: usize) -> Option<f64> {
+        let code = self.code(2 * tile)?;
+        (code != HIDDEN).then(|| f64::from(code) / STEPS)
+    }
+
+    fn mistaken(&self, tile: usize) -> f64 {
+        self.code(2 * tile + 1).map_or(0.0, |code| f64::from(code) / STEPS)
+    }
+}
+
+fn median(values: &mut [f64]) -> Option<f64> {
+    let middle = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
 fn weighted_median(values: impl Iterator<Item = (f64, f64)>) -> Option<f64> {
+    weighted_quantile(values, 0.5)
+}
+
+fn weighted_quantile(values: impl Iterator<Item = (f64, f64)>, part: f64) -> Option<f64> {
     let mut values: Vec<(f64, f64)> = values.collect();
     values.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let half = values.iter().map(|(_, weight)| weight).sum::<f64>() / 2.0;
+    let wanted = values.iter().map(|(_, weight)| weight).sum::<f64>() * part;
     let mut sum = 0.0;
     for (at, (value, weight)) in values.iter().enumerate() {
-        if sum + weight > half {
+        if sum + weight > wanted {
             return Some(*value);
         }
-        if sum + weight == half {
+        if sum + weight == wanted {
             let next = values.get(at + 1).map_or(*value, |next| next.0);
             return Some((value + next) / 2.0);
         }

@@ -46,7 +46,7 @@ fn moved(case: &Case<'_>, run: &Run, severity: Severity, followed: bool) -> Reas
         Stand::Moved => (Code::CameraMoved, "The camera moved"),
         _ => (Code::UnsteadyPicture, "The picture is not steady"),
     };
-    let then = if followed { "; the plate would have to follow" } else { "" };
+    let then = if followed { "; a plate that follows the camera answers it" } else { "" };
     let px = run.worst.value;
     let text = format!(
         "{what}: {px:.2} px from the plate at {}, {:.1} times what grain hides along this divider{then}.",

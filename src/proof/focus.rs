@@ -8,7 +8,8 @@ use crate::reason::{Code, Reason};
 pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     let Some(sharpness) = &case.gauge.sharpness else { return Ok(()) };
     let region = case.region.work_mask();
-    let frames = sharpness.borrow_mut().within(&region, case.question.patched)?;
+    let frames =
+        sharpness.borrow_mut().within_beside(&region, case.question.patched, case.gauge.plate)?;
     let mut seen = Vec::new();
     for one in &frames {
         proof.sharpness.insert(one.frame, one.ratio);

@@ -36,7 +36,7 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {
     for run in &found {
         let severity = steps.of_run(run, case.question.used);
         let severity = if matched { severity.min(Severity::Attention) } else { severity };
-        let then = if stops && matched { "; the plate would have to be matched" } else { "" };
+        let then = if stops && matched { "; a plate matched in light answers it" } else { "" };
         let text = format!(
             "The light is {:+.1} % from the plate at {} (coded), {:.1} times what grain hides{then}.",
             run.worst.value,

@@ -1,5 +1,6 @@
 //! Small things that pass through the picture: insects, drips, edges of shadows.
 
+use super::swim::{KEPT, MOST as FARTHEST_LUMP, beyond};
 use crate::measure::patterns::{CELL, Patterns, Sums, TILE};
 use crate::time::Frame;
 
@@ -73,19 +74,25 @@ pub(super) struct Crossings {
     across: usize,
     down: usize,
     class: Vec<u8>,
-    /// Squared noise beyond that of its class (times it) and by slopes (added).
+    /// Squared noise beyond that of its class (times it), and the squared slope.
     more: Vec<f32>,
     slope: Vec<f32>,
+    /// Squared displacement of detail that is taken for noise, in squared pixels.
+    swim: f32,
     spread: [f32; CLASSES],
     /// One over the noise of each cell, and the squares of the classes it was taken with.
     weight: Vec<f32>,
     weight_for: [f32; CLASSES],
+    weight_swim: f32,
     /// Mean square of each cell's score over the last frames, about fifty.
     history: Vec<f32>,
     /// Deviations of the frame before, and how much of a deviation is new in each frame: 1
     /// for grain, less for noise that a codec froze.
     before: Vec<f32>,
     fresh: f32,
+    /// What candidates of late changed in a picture that a codec froze, in codes.
+    lumps: Vec<f32>,
+    asked: f32,
     last: Vec<Candidate>,
     last_frame: Option<Frame>,
     heads: Vec<u32>,
@@ -113,15 +120,18 @@ impl Crossings {
             across,
             down,
             more: more.collect(),
-            // Leftover motion of .04 px is below what the lock-off tells from one frame.
-            slope: slope.iter().map(|slope| (0.04 * slope).powi(2)).collect(),
+            slope: slope.iter().map(|slope| slope * slope).collect(),
+            swim: LEFTOVER * LEFTOVER,
             class,
             spread: [0.0; CLASSES],
             weight: Vec::new(),
             weight_for: [0.0; CLASSES],
+            weight_swim: 0.0,
             history: Vec::new(),
             before: Vec::new(),
             fresh: 1.0,
+            lumps: Vec::new(),
+            asked: limits.least_codes,
             last: Vec::new(),
             last_frame: None,
             heads: Vec::new(),
@@ -144,6 +154,7 @@ impl Crossings {
     ) -> Vec<Passed> {
         let scores = self.scores(patterns, sums, light, hidden);
         let mut found = self.candidates(&scores);
+        self.ask(&found);
         if self.last_frame.is_some_and(|last| last.0.saturating_add(1) == frame.0) {
             self.link(&mut found);
         }
@@ -185,6 +196,7 @@ impl Crossings {
             }
         }
         let squares = self.class_squares(&off, &told);
+        self.follow_swim(&off, &told, &squares);
         self.weigh(&squares);
         self.freshen(&off);
         let mut z: Vec<f32> = off.iter().zip(&self.weight).map(|(off, by)| off * by).collect();
@@ -215,18 +227,37 @@ impl Crossings {
         self.before.extend_from_slice(off);
     }
 
+    /// Takes how far steep cells are displaced beyond noise: what the lock-off leaves, and
+    /// edges that a codec lets swim.
+    fn follow_swim(&mut self, off: &[f32], told: &[bool], squares: &[f32; CLASSES]) {
+        let steep = (0..off.len()).filter(|at| told[*at]).filter_map(|at| {
+            let noise = squares[usize::from(self.class[at])] * self.more[at];
+            (STEEP * STEEP * self.slope[at] > noise)
+                .then(|| (off[at] * off[at] / (MIDDLE * MIDDLE) - noise) / self.slope[at])
+        });
+        let mut steep: Vec<f32> = steep.step_by(3).collect();
+        if steep.len() >= 50 {
+            let now = median(&mut steep).clamp(LEFTOVER * LEFTOVER, FARTHEST * FARTHEST);
+            let mean = self.swim + (now - self.swim) * 0.1;
+            self.swim = now.max(mean);
+        }
+    }
+
     /// Takes one over the noise of each cell anew where the noise has changed.
     fn weigh(&mut self, squares: &[f32; CLASSES]) {
         let near = |(now, before): (&f32, &f32)| (now / before - 1.0).abs() < 0.1;
-        if squares.iter().zip(&self.weight_for).all(near) {
+        let swims = near((&self.swim, &self.weight_swim));
+        if swims && squares.iter().zip(&self.weight_for).all(near) {
             return;
         }
+        let swim = self.swim;
         let cells = self.class.iter().zip(&self.more).zip(&self.slope);
         self.weight.clear();
         self.weight.extend(cells.map(|((class, more), slope)| {
-            1.0 / (squares[usize::from(*class)] * more + slope).sqrt()
+            1.0 / (squares[usize::from(*class)] * more + swim * slope).sqrt()
         }));
         self.weight_for = *squares;
+        self.weight_swim = swim;
     }
 
     /// Mean deviation around each small tile, five by five of them: light that drifts.
@@ -393,10 +424,26 @@ impl Crossings {
         }
     }
 
+    /// Takes what a thing must change in codes to count. Where a codec froze the noise, blocks
+    /// that it codes anew stand out singly: then it must stand out of those of late.
+    fn ask(&mut self, found: &[Candidate]) {
+        let least = self.limits.least_codes;
+        if self.fresh >= FROZEN {
+            self.lumps.clear();
+            self.asked = least;
+            return;
+        }
+        self.lumps.extend(found.iter().map(|candidate| candidate.codes.abs()));
+        self.lumps.drain(..self.lumps.len().saturating_sub(KEPT));
+        let least = f64::from(least * MORE * MORE);
+        self.asked =
+            beyond(&self.lumps).map_or(least, |far| far.clamp(least, FARTHEST_LUMP * least)) as f32;
+    }
+
     fn judged(&self, candidate: &Candidate) -> Option<Passed> {
         let limits = &self.limits;
         let more = if self.fresh < FROZEN { MORE } else { 1.0 };
-        if candidate.codes.abs() < limits.least_codes * more * more {
+        if candidate.codes.abs() < self.asked {
             return None;
         }
         let sum: f32 = candidate.track.iter().sum();
@@ -426,6 +473,14 @@ const STRONGEST_OF_BLOCK: f32 = 3.3;
 /// Share of new noise below which a codec is taken to have frozen it; then more is asked.
 const FROZEN: f32 = 0.9;
 const MORE: f32 = 1.35;
+
+/// Displacement that is always taken for noise, in pixels: below what the lock-off tells from
+/// one frame.
+const LEFTOVER: f32 = 0.04;
+/// Largest such displacement. Ours: codecs predict by quarters of a pixel.
+const FARTHEST: f32 = 0.3;
+/// A cell is steep where this displacement, in pixels, shows more than its noise. Ours.
+const STEEP: f32 = 0.15;
 
 /// What a track loses for each cell it goes from one frame to the next.
 const FARTHER: f32 = 0.3;

@@ -11,6 +11,7 @@ mod crossing;
 mod lens;
 mod map;
 mod spectrum;
+mod swim;
 mod window;
 
 pub use crossing::CrossingLimits;
@@ -25,6 +26,7 @@ use lens::Lens;
 use spectrum::Cosines;
 use std::io;
 use std::sync::Arc;
+use swim::Swim;
 use window::{FEWEST, Told, WINDOW, Window};
 
 /// What counts as motion.
@@ -41,7 +43,8 @@ pub struct StillnessLimits {
     pub uneven_noise: f64,
     /// Where a codec froze the noise, detail swims a little although nothing moves: a sway
     /// counts only if it changes the tile by this much, rms in codes of eight bits; a quarter
-    /// more in a tile of 64 pixels, half in one of 32, twice in one of 16. Ours.
+    /// more in a tile of 64 pixels, half in one of 32, twice in one of 16. Where a picture
+    /// swims more all over, up to three times as much is asked. Ours.
     pub frozen_codes: f64,
     /// A tile must be able to show a sway of this size to be asked at all, and no larger one
     /// is told, in pixels. Ours: slopes say little beyond a few pixels.
@@ -100,6 +103,7 @@ pub struct Stillness {
     window: Window,
     cosines: Cosines,
     crossings: Crossings,
+    swim: Swim,
     windows: Vec<(FrameRange, usize)>,
     passed: Vec<(Frame, usize)>,
     spool: Option<Spool>,
@@ -124,6 +128,7 @@ impl Stillness {
             window: Window::new(series),
             cosines: Cosines::new(WINDOW),
             crossings: Crossings::new(&patterns, limits.crossing),
+            swim: Swim::default(),
             patterns,
             lenses,
             limits,
@@ -229,7 +234,13 @@ impl Stillness {
             return Ok(());
         };
         let range = FrameRange::new(first.0, last.0.saturating_add(1));
-        let told = self.window.judge(&self.patterns, &self.lenses, &self.cosines, &self.limits);
+        let told = self.window.judge(
+            &self.patterns,
+            &self.lenses,
+            &self.cosines,
+            &self.limits,
+            &mut self.swim,
+        );
         let number = self.note(&map::packed(&told))?;
         self.windows.push((range, number));
         Ok(())

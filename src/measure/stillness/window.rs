@@ -3,6 +3,7 @@
 use super::StillnessLimits;
 use super::lens::Lens;
 use super::spectrum::{Cosines, Energy, SLOW, SLOWEST, jump_score, ratio_for, ratio_score};
+use super::swim::{Asked, Swim};
 use crate::measure::patterns::Patterns;
 use crate::time::Frame;
 
@@ -91,6 +92,7 @@ impl Window {
         lenses: &[Lens],
         cosines: &Cosines,
         limits: &StillnessLimits,
+        swim: &mut Swim,
     ) -> Vec<Told> {
         let mut buffer = Vec::with_capacity(WINDOW);
         let (across, down) = patterns.tiles();
@@ -98,13 +100,25 @@ impl Window {
             .map(|tile| self.energy(2 * lenses.len() + tile, cosines, &mut buffer))
             .collect();
         let frozen = is_frozen(&controls);
-        let mut told = Vec::with_capacity(lenses.len());
+        let mut scored = Vec::with_capacity(lenses.len());
         for (at, lens) in lenses.iter().enumerate() {
             let energies = [0, 1].map(|axis| self.energy(2 * at + axis, cosines, &mut buffer));
             let floor = Floor::around(patterns, lens, &controls, frozen);
-            told.push(floor.map_or(Told::HIDDEN, |floor| judged(lens, energies, &floor, limits)));
+            scored.push(floor.map(|floor| scored_axes(lens, energies, floor, limits)));
         }
-        told
+        let asked = if frozen {
+            for (lens, axes) in lenses.iter().zip(&scored) {
+                let moving = axes.iter().flatten().flatten().filter(|axis| axis.z > limits.sure);
+                moving.for_each(|axis| swim.note(lens, axis.codes));
+            }
+            swim.asked(limits.frozen_codes)
+        } else {
+            Asked::NOTHING
+        };
+        let told = lenses.iter().zip(&scored).map(|(lens, axes)| {
+            axes.as_ref().map_or(Told::HIDDEN, |axes| judged(lens, axes, asked.of(lens), limits))
+        });
+        told.collect()
     }
 }
 
@@ -206,37 +220,58 @@ const BESIDE: f32 = 0.35;
 /// Squared noise of a picture without any: a step of a sixteenth of a code.
 const SMALLEST: f32 = 1.0 / (16.0 * 16.0 * 12.0);
 
-fn judged(
+/// What a series along one axis of a tile says.
+#[derive(Debug, Clone, Copy)]
+struct Axis {
+    z: f64,
+    /// Energy beyond noise, in square units.
+    square: f64,
+    /// What that changes, rms over tile and frames, in codes.
+    codes: f64,
+    /// What the tests ask for at least, and the noise of that, in square units.
+    asked: f64,
+    fast: f64,
+    count: f64,
+}
+
+fn scored_axes(
     lens: &Lens,
     energies: [Option<Energy>; 2],
-    floor: &Floor,
+    floor: Floor,
     limits: &StillnessLimits,
-) -> Told {
+) -> [Option<Axis>; 2] {
+    energies.map(|energy| {
+        let energy = energy?;
+        let (z, square) = score(&energy, &floor, limits);
+        let (asked, fast) = asked(&energy, &floor, limits);
+        let count = energy.count as f64;
+        let codes = (square / count / lens.pixels).sqrt();
+        Some(Axis { z, square, codes, asked, fast, count })
+    })
+}
+
+/// `least` is what a sway must change in codes.
+fn judged(lens: &Lens, axes: &[Option<Axis>; 2], least: f64, limits: &StillnessLimits) -> Told {
     let mut told = Told::HIDDEN;
     let (mut square_px, mut square_codes) = (0.0, 0.0);
-    for (axis, energy) in energies.iter().enumerate() {
-        let Some(energy) = energy else { continue };
-        let unit = lens.unit_px[axis];
-        // Codecs work in blocks: what they leave averages out in a larger tile.
-        let share = 1.0 + 1.0 / lens.side as f64;
-        let frozen = if floor.frozen { limits.frozen_codes * share } else { 0.0 };
-        let least = least(energy, floor, limits, lens, frozen) * unit;
-        if axis == 0 {
-            told.least_px = least as f32;
+    for (at, axis) in axes.iter().enumerate() {
+        let Some(axis) = axis else { continue };
+        let unit = lens.unit_px[at];
+        let least_px = axis.least(least, lens) * unit;
+        if at == 0 {
+            told.least_px = least_px as f32;
         }
         // Along an edge displacement neither shows nor can be told.
-        if least > limits.most_px {
+        if least_px > limits.most_px {
             continue;
         }
-        let (z, square) = score(energy, floor, limits);
-        let own_px = (2.0 * square / energy.count as f64).sqrt() * unit;
-        if z > limits.sure {
+        let own_px = (2.0 * axis.square / axis.count).sqrt() * unit;
+        if axis.z > limits.sure {
             square_px += own_px * own_px;
-            square_codes += square / energy.count as f64 / lens.pixels;
+            square_codes += axis.codes * axis.codes;
         }
-        let own_codes = (square / energy.count as f64 / lens.pixels).sqrt();
-        if own_px >= f64::from(limits.least_px) && own_codes >= frozen {
-            told.z = told.z.max(z as f32);
+        if own_px >= f64::from(limits.least_px) && axis.codes >= least {
+            told.z = told.z.max(axis.z as f32);
         }
     }
     told.px = square_px.sqrt().min(limits.most_px) as f32;
@@ -274,24 +309,25 @@ fn score(energy: &Energy, floor: &Floor, limits: &StillnessLimits) -> (f64, f64)
     (slow.max(quick), square)
 }
 
-/// Returns the peak of the smallest sway that would have been found nineteen times in
-/// twenty, in units: its energy lies two standard deviations above what the tests ask for.
-fn least(
-    energy: &Energy,
-    floor: &Floor,
-    limits: &StillnessLimits,
-    lens: &Lens,
-    frozen: f64,
-) -> f64 {
+impl Axis {
+    /// Returns the peak of the smallest sway that would have been found nineteen times in
+    /// twenty, in units: its energy lies two standard deviations above what is asked for.
+    fn least(&self, codes: f64, lens: &Lens) -> f64 {
+        let asked = self.asked.max(codes * codes * lens.pixels * self.count);
+        let wanted = asked + 4.0 * (asked * self.fast).sqrt();
+        (2.0 * wanted / self.count).sqrt()
+    }
+}
+
+/// Returns the energy the tests ask for, and that of noise.
+fn asked(energy: &Energy, floor: &Floor, limits: &StillnessLimits) -> (f64, f64) {
     let (fast, known) = floor.fast_with(energy);
     let count = SLOWEST as f64;
     let mut asked = count * fast * ratio_for(limits.sure, count, known);
     if floor.frozen {
         let degrees = floor.degrees(SLOWEST);
         let over = ratio_for(limits.sure, degrees, floor.own_degrees(degrees));
-        let shown = frozen * frozen * lens.pixels * energy.count as f64;
-        asked = asked.max(UNEVEN * f64::from(floor.sum(SLOWEST)) * over).max(shown);
+        asked = asked.max(UNEVEN * f64::from(floor.sum(SLOWEST)) * over);
     }
-    let wanted = asked + 4.0 * (asked * fast).sqrt();
-    (2.0 * wanted / energy.count as f64).sqrt()
+    (asked, fast)
 }
