@@ -76,7 +76,7 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
     let setting = Setting::of(&gauges[0], &division, &patched, &[used, need]);
     let setting = setting.expect("masks").expect("a patch");
     let wish = Wish {
-        media: &media,
+        media: (&media).into(),
         map: &map,
         need,
         setting: &setting,

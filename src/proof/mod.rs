@@ -9,6 +9,7 @@
 //!
 //! Ranges are file frames unless they say otherwise; reasons are on the take clock.
 
+mod alike;
 mod background;
 mod camera;
 mod focus;
@@ -20,6 +21,7 @@ mod region;
 mod runs;
 mod weigh;
 
+pub use alike::{Alike, TILES, Tile, alike};
 pub use look::{Asked, Looked, look};
 pub use region::{PatchRegion, patch_region};
 pub use weigh::{Shot, Weighed, weigh};

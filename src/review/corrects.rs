@@ -4,7 +4,7 @@ use super::{Progress, Subject};
 use crate::corrections::{Corrected, Refused, Wish};
 use crate::error::Faults;
 use crate::findings::{UseFinding, Verdict};
-use crate::media::{Media, Picture};
+use crate::media::{Footage, Picture};
 use crate::plate::{FrameMap, Retouch};
 use crate::reach::Clocks;
 use crate::reason::{Code, Reason, Severity};
@@ -22,7 +22,7 @@ impl<'a> WhenNeeded<'a> {
     /// Prepares the corrections that a finding names; `None` if it names none.
     pub fn new(
         subject: &'a Subject,
-        media: &'a Media,
+        media: Footage<'a>,
         map: &'a FrameMap,
         finding: &UseFinding,
     ) -> Option<WhenNeeded<'a>> {

@@ -147,11 +147,16 @@ impl Render<'_> {
                 "check the output folder",
             )
         })?;
-        let corrected = WhenNeeded::new(self.subject, media, map, finding);
+        let origin = &self.subject.origin;
+        let source = origin.source().map_or(media, |other| &other.media);
+        let joined = origin
+            .joined(media, map)
+            .map_err(|fault| map_fault(&finding.shot, &fault.to_string()))?;
+        let corrected = WhenNeeded::new(self.subject, origin.footage(media), &joined, finding);
         let stem = folder.join(format!("{}_CP01", finding.shot));
         let start = StartTimecode { frame: need.start, counting: clocks.counting };
         let plate_job = PlateJob {
-            source: media,
+            source,
             map,
             out: stem,
             reel: None,

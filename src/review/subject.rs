@@ -1,5 +1,6 @@
 //! One use: matched, its media opened, its clocks read, judged.
 
+use super::elsewhere::Origin;
 use super::names::{NameSource, shot_names};
 use super::proofs::{Measured, picture_kind};
 use super::sources::{Source, Sources};
@@ -33,8 +34,10 @@ pub struct Subject {
     pub media: Option<Rc<Media>>,
     /// Its clocks, if they could be read.
     pub clocks: Option<Clocks>,
-    /// The frame map of its plate in file frames of its media.
+    /// The frame map of its plate in file frames of the media it comes from.
     pub map: Option<FrameMap>,
+    /// Where its plate comes from.
+    pub origin: Origin,
     /// The divider of its patch, if the pictures were measured.
     pub division: Option<Rc<Division>>,
     /// Whether its media are a proxy: what is rendered from them is for looking at only.
@@ -65,7 +68,7 @@ pub(super) struct Pending {
 }
 
 /// What was learnt about a use on the way to its verdict.
-#[derive(Default)]
+#[derive(Default, Clone)]
 pub(super) struct Learnt {
     pub media: Option<Rc<Media>>,
     pub clocks: Option<Clocks>,
@@ -102,8 +105,10 @@ impl Reviewer<'_> {
             _ => (Vec::new(), Vec::new(), None),
         };
         let (verdict, reasons) = decide(standing, interlaced);
+        let origin = std::mem::take(&mut measured.origin);
+        let verdict = origin.verdict(verdict);
         let (plate, map) = match outcome.filter(|_| verdict.has_plate()) {
-            Some(outcome) => self.plate(outcome, &learnt),
+            Some(outcome) => self.plate(outcome, &learnt, &origin),
             None => (None, None),
         };
         // What needs a correction is not rendered as shot.
@@ -118,6 +123,7 @@ impl Reviewer<'_> {
             media: learnt.media,
             clocks: learnt.clocks,
             map,
+            origin,
             division,
             proxy,
             candidates: learnt.matched.candidates,
@@ -304,7 +310,12 @@ impl Reviewer<'_> {
     }
 
     /// Lays the plate out over need.
-    fn plate(&self, outcome: Outcome, learnt: &Learnt) -> (Option<PlateSummary>, Option<FrameMap>) {
+    fn plate(
+        &self,
+        outcome: Outcome,
+        learnt: &Learnt,
+        origin: &Origin,
+    ) -> (Option<PlateSummary>, Option<FrameMap>) {
         let (Outcome::Plate(range) | Outcome::Loop(range) | Outcome::Still(range)) = outcome else {
             return (None, None);
         };
@@ -316,7 +327,14 @@ impl Reviewer<'_> {
             (Outcome::Loop(_), _) => Turns::Twice,
             (_, turns) => turns,
         };
-        let in_file = clocks.file_range(range);
+        let mut in_file = clocks.file_range(range);
+        let mut range = range;
+        let mut source = learnt.media.as_ref();
+        if let Some((other, take)) = origin.source().zip(learnt.media.as_ref()) {
+            in_file = in_file.map(|joined| other.own(take, joined));
+            range = in_file.map_or(range, |own| other.clocks.from_file(own));
+            source = Some(&other.media);
+        }
         let map = in_file.and_then(|in_file| match outcome {
             Outcome::Loop(_) => FrameMap::looped(in_file, need.count().0, turns).ok(),
             Outcome::Plate(_) => {
@@ -328,8 +346,8 @@ impl Reviewer<'_> {
         });
         let summary = PlateSummary {
             render_id: None,
-            source_file: learnt.media.as_ref().map(|media| media.info().name.clone()),
-            from_take: None,
+            source_file: source.map(|media| media.info().name.clone()),
+            from_take: origin.source().and_then(|other| other.take.clone()),
             range_in_take: range,
             method: None,
             encode_reason: None,
