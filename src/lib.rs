@@ -11,7 +11,7 @@
 //! 5. [`measure`] tells from the pictures what the camera, the light and the background did;
 //! 6. [`grain`] knows the take's grain and makes more of it, [`plate`] lays a plate out over need and copies or encodes it, [`corrections`] match
 //!    its light and make it follow the camera where it needs that, [`patch`] makes the matte
-//!    and lays the plate over the take;
+//!    and lays the plate over the take; [`gather`] builds one where the boom itself moves;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it.
@@ -33,6 +33,7 @@ pub mod grain;
 pub mod plate;
 pub mod corrections;
 pub mod patch;
+pub mod gather;
 pub mod findings;
 pub mod inspection;
 pub mod proof;

@@ -38,10 +38,10 @@ struct Expected {
     corrections: Vec<String>,
 }
 
-/// What the rules ask for and this version does not reach, as docs/limits.md says: a plate
-/// built from the boom's own movement, a few held frames; and leaves
+/// What the rules ask for and this version does not reach, as docs/limits.md says: a few held
+/// frames; and leaves
 /// behind the boom, which rule a static patch out instead of asking for eased turns.
-const NOT_REACHED: [&str; 3] = ["12-37-1", "14-33-4", "15-36-2"];
+const NOT_REACHED: [&str; 2] = ["14-33-4", "15-36-2"];
 
 fn expected(show: &Show) -> BTreeMap<String, Expected> {
     let table = std::fs::read_to_string(show.folder.join("expected/verdicts.csv")).expect("there");
@@ -127,7 +127,8 @@ fn temp_comps_hold_take_and_plate(
         if !temp.ends_with(".mkv") || !take.exists() {
             continue;
         }
-        let map = found["plate"]["map"].as_array().expect("a map");
+        // A built plate has no map: its codes are those of no frame.
+        let Some(map) = found["plate"]["map"].as_array() else { continue };
         let frames: Vec<i64> = map
             .iter()
             .flat_map(|run| {
@@ -186,7 +187,8 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
             let corrections = found["corrections"].as_array().expect("a list");
             assert_eq!(*corrections, wanted.corrections, "{}", wanted.clip);
         }
-        let renders = matches!(found["verdict"].as_str(), Some("plate" | "loop" | "borrow"));
+        let renders =
+            matches!(found["verdict"].as_str(), Some("plate" | "loop" | "borrow" | "gather"));
         if !renders {
             assert!(found["plate"].is_null(), "{}", found["shot"]);
             continue;

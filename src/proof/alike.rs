@@ -323,7 +323,8 @@ fn inverse<const N: usize>(mut square: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
     out.iter_mut().enumerate().for_each(|(at, row)| row[at] = 1.0);
     for at in 0..N {
         let pivot = (at..N).max_by(|a, b| square[*a][at].abs().total_cmp(&square[*b][at].abs()))?;
-        (square.swap(at, pivot), out.swap(at, pivot));
+        square.swap(at, pivot);
+        out.swap(at, pivot);
         let by = square[at][at];
         if by.abs() < 1e-9 {
             return None;

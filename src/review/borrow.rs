@@ -164,7 +164,7 @@ fn better(pending: &Pending, weighed: &Weighed) -> bool {
 
 /// Judges a use by the plate of another take. What the log and the take's own pictures said
 /// stays said.
-fn settled(pending: &mut Pending, (mut weighed, measured): (Weighed, Measured)) {
+pub(super) fn settled(pending: &mut Pending, (mut weighed, measured): (Weighed, Measured)) {
     let take = pending.learnt.claims.take;
     let reasons = &mut weighed.judgement.reasons;
     reasons.retain(|reason| reason.code != Code::LogAndPictureDisagree);

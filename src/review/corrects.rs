@@ -43,7 +43,11 @@ impl<'a> WhenNeeded<'a> {
     pub fn recipe(&self) -> String {
         let Wish { need, match_light, follow_motion, .. } = self.wish;
         let setting = self.wish.setting.recipe();
-        format!("light {match_light}, motion {follow_motion}, need {need}, setting {setting}")
+        // Where the plate comes from elsewhere, its light is that of this take all the same.
+        let take = self.wish.media.behind().map(|_| self.wish.media.take().content_id(false).ok());
+        format!(
+            "light {match_light}, motion {follow_motion}, need {need}, setting {setting}, take {take:?}"
+        )
     }
 
     /// Measures them now. Returns why they are refused, if they are.

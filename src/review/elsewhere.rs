@@ -1,7 +1,8 @@
 //! Plates that come from elsewhere than the take itself.
 
 use crate::findings::{TakeName, Verdict};
-use crate::media::{Footage, Media};
+use crate::gather::Built;
+use crate::media::{Footage, Media, Pictures};
 use crate::plate::{FrameMap, MapFault};
 use crate::reach::Clocks;
 use crate::time::{FrameRange, FrameShift};
@@ -15,6 +16,26 @@ pub enum Origin {
     Take,
     /// From other media of the same size and samples.
     Media(Rc<PlateSource>),
+    /// From the take itself, put together pixel by pixel.
+    Built(Rc<BuiltPlate>),
+}
+
+/// A plate that was put together from a take.
+#[derive(Debug)]
+pub struct BuiltPlate {
+    /// Its pictures.
+    pub built: Built,
+    /// The frames it was put together from, file clock.
+    pub frames: FrameRange,
+}
+
+impl BuiltPlate {
+    /// Lays a plate of `length` pictures out on the clock of take and built pictures.
+    fn map(&self, take: &Media, length: u64) -> Result<FrameMap, MapFault> {
+        let count = self.built.count().max(1);
+        let seam = Footage::with_behind(take, &self.built).seam();
+        FrameMap::from_frames((0..length).map(|k| seam.saturating_add_unsigned(k % count)))
+    }
 }
 
 /// Media other than the take's that a plate comes from: another take of the set-up, or a
@@ -52,6 +73,7 @@ impl Origin {
         let other_take = self.source().is_some_and(|source| source.take.is_some());
         match own {
             Verdict::Plate | Verdict::Loop if other_take => Verdict::Borrow,
+            Verdict::Still if self.built().is_some() => Verdict::Gather,
             verdict => verdict,
         }
     }
@@ -59,8 +81,16 @@ impl Origin {
     /// Returns the other media, if the plate comes from any.
     pub fn source(&self) -> Option<&Rc<PlateSource>> {
         match self {
-            Origin::Take => None,
+            Origin::Take | Origin::Built(_) => None,
             Origin::Media(source) => Some(source),
+        }
+    }
+
+    /// Returns the built plate, if it is one.
+    pub fn built(&self) -> Option<&BuiltPlate> {
+        match self {
+            Origin::Built(plate) => Some(plate),
+            Origin::Take | Origin::Media(_) => None,
         }
     }
 
@@ -73,6 +103,7 @@ impl Origin {
         match self {
             Origin::Take => Ok(map.clone()),
             Origin::Media(source) => map.shifted(source.behind(take).seam()),
+            Origin::Built(plate) => plate.map(take, map.len()),
         }
     }
 
@@ -81,6 +112,7 @@ impl Origin {
         match self {
             Origin::Take => take.into(),
             Origin::Media(source) => source.behind(take),
+            Origin::Built(plate) => Footage::with_behind(take, &plate.built),
         }
     }
 }

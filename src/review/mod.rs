@@ -3,6 +3,7 @@
 //! [`review`] judges every use; [`hand_back`] renders, annotates and writes.
 
 mod borrow;
+mod built;
 mod corrects;
 mod elsewhere;
 mod hand_back;
@@ -13,7 +14,7 @@ mod patches;
 mod sources;
 mod subject;
 
-pub use elsewhere::{Origin, PlateSource};
+pub use elsewhere::{BuiltPlate, Origin, PlateSource};
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
 pub use sources::{Source, Sources};
@@ -126,6 +127,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     if job.picture && job.settings.measure {
         faults.extend(proofs::prove_all(job, &mut pending, progress));
         reviewer.borrow_all(&mut pending, progress);
+        faults.extend(reviewer.gather_all(&mut pending, progress));
     }
     let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));
     let (mut uses, subjects): (Vec<UseFinding>, Vec<Subject>) = judged.unzip();

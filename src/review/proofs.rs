@@ -6,6 +6,7 @@ use super::{Job, Progress};
 use crate::corrections::Setting;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
+use crate::measure::Mask;
 use crate::measure::delivery::{self, Rect, deliveries};
 use crate::measure::divider::Division;
 use crate::measure::schedule::Gauge;
@@ -38,6 +39,8 @@ pub(super) struct Measured {
     pub division: Option<Rc<Division>>,
     /// Source pixels for each delivered pixel.
     pub per_delivered: f64,
+    /// Pixels of the patch that no frame of the take shows.
+    pub never_free: Option<Rc<Mask>>,
     /// Where the plate comes from.
     pub origin: Origin,
 }
@@ -222,6 +225,7 @@ pub(super) fn weighed(
         division: weighed.region.as_ref().map(|region| Rc::new(region.division.clone())),
         origin: Origin::Take,
         per_delivered: shot.per_delivered,
+        never_free: None,
     };
     if !boxes.is_empty() {
         weighed.judgement.reasons.extend(delivery::reasons(

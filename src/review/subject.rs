@@ -11,6 +11,7 @@ use crate::findings::{
 };
 use crate::marks::short_take;
 use crate::matching::{Matched, Matcher, UseClues};
+use crate::measure::Mask;
 use crate::measure::divider::Division;
 use crate::media::{FieldOrder, Media, MediaInfo};
 use crate::plate::FrameMap;
@@ -40,6 +41,8 @@ pub struct Subject {
     pub origin: Origin,
     /// The divider of its patch, if the pictures were measured.
     pub division: Option<Rc<Division>>,
+    /// Pixels of the patch that no frame of the take shows, if that rules a plate out.
+    pub never_free: Option<Rc<Mask>>,
     /// Whether its media are a proxy: what is rendered from them is for looking at only.
     pub proxy: bool,
     /// Records that fit best: one if matched, several if ambiguous.
@@ -117,6 +120,7 @@ impl Reviewer<'_> {
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
         let division = measured.division.clone();
+        let never_free = measured.never_free.clone();
         measured.add_to(&mut finding);
         let proxy = self.is_proxy(&learnt);
         let subject = Subject {
@@ -125,6 +129,7 @@ impl Reviewer<'_> {
             map,
             origin,
             division,
+            never_free,
             proxy,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
@@ -344,6 +349,16 @@ impl Reviewer<'_> {
             }
             _ => None,
         });
+        let mut triples = map.as_ref().map(FrameMap::triples);
+        let mut map = map;
+        if let Some((plate, frames)) = origin.built().zip(clocks.file_frames) {
+            range = clocks.from_file(plate.frames);
+            // It is laid under these frames; they are not what is in it.
+            let under = clocks.file_range(need).and_then(|need| held(need, frames));
+            (map, triples) = (under, None);
+        }
+        let built = origin.built().is_some();
+        let turns = if built { Turns::Once } else { turns };
         let summary = PlateSummary {
             render_id: None,
             source_file: source.map(|media| media.info().name.clone()),
@@ -353,8 +368,8 @@ impl Reviewer<'_> {
             encode_reason: None,
             notes: Vec::new(),
             turns,
-            passes: passes(range.count().0, need.count().0, turns),
-            map: map.as_ref().map(FrameMap::triples),
+            passes: if built { 1 } else { passes(range.count().0, need.count().0, turns) },
+            map: triples,
             eases: Vec::new(),
             file: None,
             record_file: None,
@@ -398,7 +413,7 @@ impl Reviewer<'_> {
             need_in_file: in_file(learnt.need),
             claims: learnt.claims.clone(),
             verdict,
-            corrections: if verdict == Verdict::Still {
+            corrections: if matches!(verdict, Verdict::Still | Verdict::Gather) {
                 vec!["new-grain".into()]
             } else {
                 Vec::new()
@@ -408,6 +423,7 @@ impl Reviewer<'_> {
             plate,
             divider: None,
             matte: None,
+            never_free: None,
             temp_comp: None,
             review: None,
             reposition: None,
@@ -449,6 +465,12 @@ fn name_source(used: &Use, learnt: &Learnt) -> NameSource {
             None => format!("cut_{}", used.range_in_cut.start),
         },
     }
+}
+
+/// The frames of need; past the media the first or last.
+fn held(need: FrameRange, frames: u64) -> Option<FrameMap> {
+    let last = i64::try_from(frames).ok()?.checked_sub(1).filter(|last| *last >= 0)?;
+    FrameMap::from_frames((need.start.0..need.end.0).map(|frame| frame.clamp(0, last))).ok()
 }
 
 /// How often a plate of `plate` frames is run through to fill `need`.
