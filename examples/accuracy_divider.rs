@@ -146,7 +146,7 @@ fn shot(folder: &Path, by: usize, seed: u64) {
     let info = media.info();
     let patched = [FrameRange::new(PLATE as i64, FRAMES as i64)];
     let wish = Wish {
-        media: &media,
+        media: (&media).into(),
         plates: vec![FrameRange::new(0, PLATE as i64)],
         frames: patched.to_vec(),
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
@@ -185,6 +185,7 @@ fn whole(folder: &Path, case: &str) {
         let settings = Settings::default();
         let all = FrameRange::new(0, media.info().frames as i64);
         let asked = Asked {
+            behind: None,
             media: &media,
             plates: Vec::new(),
             boom: Vec::new(),

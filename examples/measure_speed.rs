@@ -41,6 +41,7 @@ fn measure(
     let count = i64::try_from(media.info().frames).unwrap_or(i64::MAX);
     let settings = Settings::default();
     let asked = Asked {
+        behind: None,
         media: &media,
         plates,
         boom: Vec::new(),

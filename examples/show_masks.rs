@@ -34,7 +34,7 @@ fn draw(
     let info = media.info();
     let whole = FrameRange::new(0, i64::try_from(info.frames).unwrap_or(i64::MAX));
     let wish = Wish {
-        media: &media,
+        media: (&media).into(),
         plates: vec![plate],
         frames: vec![whole],
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),

@@ -285,6 +285,9 @@ pub struct UseFinding {
     /// The matte file, relative to the output folder; null where no region was measured or no
     /// plate rendered.
     pub matte: Option<String>,
+    /// A map of the pixels that no frame of the take shows free of the boom, white, relative to
+    /// the output folder; null unless that is why no plate can be built.
+    pub never_free: Option<String>,
     /// The temp comp, relative to the output folder; null where there is no matte.
     pub temp_comp: Option<String>,
     /// The review copy, relative to the output folder; null where there is no temp comp or none

@@ -278,6 +278,7 @@ fn asked<'a>(
     let plates: Vec<FrameRange> =
         claims.plates.iter().flat_map(|plate| plate.without(&claims.unusable)).collect();
     Asked {
+        behind: None,
         media,
         plates: in_file(&plates),
         boom: in_file(&claims.boom),

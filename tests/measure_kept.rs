@@ -20,7 +20,7 @@ const LAID: &str = "[0:v]noise=alls=8:allf=t:all_seed=3[set];\
 fn said(media: &Media, kept: Kept) -> Vec<String> {
     let info = media.info();
     let wish = Wish {
-        media,
+        media: media.into(),
         plates: vec![FrameRange::new(0, 18)],
         frames: vec![FrameRange::new(0, 60)],
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),

@@ -82,7 +82,7 @@ const EXTRA: &str = "uses.picture_map uses.picture_map.map \
     uses.claims.lock_off uses.claims.plates uses.claims.boom uses.claims.unusable \
     uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file unused_records.take \
     unused_records.origin unused_records.nearest uses.residuals uses.divider \
-    uses.divider.polygon uses.divider.outlines uses.divider.clearance_px";
+    uses.never_free uses.divider.polygon uses.divider.outlines uses.divider.clearance_px";
 
 #[test]
 fn findings_hold_the_promised_keys_and_no_unknown_ones() {

@@ -40,7 +40,7 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
     let settings = Settings::default();
     let info = media.info();
     let wish = Gauging {
-        media: &media,
+        media: (&media).into(),
         plates: vec![plate],
         frames: vec![FrameRange::new(0, info.frames as i64)],
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
@@ -63,7 +63,7 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
     let setting = Setting::of(&gauges[0], &division, &patched, &[used, need]);
     let setting = setting.expect("masks").expect("a patch");
     let wish = Wish {
-        media: &media,
+        media: (&media).into(),
         map: &map,
         need,
         setting: &setting,

@@ -12,7 +12,7 @@ use super::ring::Ring;
 use super::setting::Setting;
 use super::spline::Spline;
 use crate::error::Faults;
-use crate::media::{Media, Picture};
+use crate::media::{Footage, Picture};
 use crate::plate::{FrameMap, Retouch};
 use crate::time::{Frame, FrameRange};
 use std::collections::BTreeMap;
@@ -23,9 +23,9 @@ const MOST_AVERAGED: u64 = 96;
 /// What is to be corrected.
 #[derive(Debug, Clone, Copy)]
 pub struct Wish<'a> {
-    /// The take, which the plate comes from as well.
-    pub media: &'a Media,
-    /// Which file frame each plate frame is.
+    /// The take, and what the plate comes from if that lies elsewhere.
+    pub media: Footage<'a>,
+    /// Which of their frames each plate frame is.
     pub map: &'a FrameMap,
     /// The take frames the plate is laid under, file clock; as many as the map has.
     pub need: FrameRange,
@@ -99,7 +99,7 @@ impl Corrected {
             setting: wish.setting,
             ring: &ring,
             reference: &reference,
-            range: FrameRange::new(0, held),
+            range: wish.media.whole(),
             lights: BTreeMap::new(),
             left: BTreeMap::new(),
             errors: Errors::default(),

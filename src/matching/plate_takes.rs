@@ -22,6 +22,22 @@ impl Matcher<'_> {
         found.into_iter().collect()
     }
 
+    /// Returns the records of other takes of the same set-up that note a good plate of their
+    /// own, in order: same scene and slate, same camera.
+    pub fn setup_takes_with_plates(&self, record: usize) -> Vec<usize> {
+        let Some(known) = self.known.get(record) else { return Vec::new() };
+        let has_plate = |at: &usize| {
+            let own = |plate: &crate::platelog::PlateNote| {
+                plate.good && plate.range.is_some() && plate.kind != Some(PlateKind::Take)
+            };
+            self.records[*at].plates.iter().any(own)
+        };
+        (0..self.records.len())
+            .filter(|at| *at != record && self.same_setup(*at, known))
+            .filter(|at| self.same_camera(*at, known) && has_plate(at))
+            .collect()
+    }
+
     fn same_camera(&self, at: usize, take: &Known) -> bool {
         let camera = self.known.get(at).and_then(|known| known.camera.as_ref());
         camera.zip(take.camera.as_ref()).is_none_or(|(a, b)| a == b)

@@ -22,6 +22,7 @@ mod header;
 mod ffv1;
 mod frames;
 mod read;
+mod footage;
 mod identity;
 mod ffi_packets;
 mod mux;
@@ -37,6 +38,7 @@ mod folders;
 mod locate;
 
 pub use encode::{Coding, EncodeTarget, Encoder, INTERLACED};
+pub use footage::{Footage, Pictures};
 pub use frames::Frames;
 pub use identity::{file_id, program_id};
 pub use image_files::{Label, Splice, differs_only_by, spliced, timecode_splices, told_splices};

@@ -259,6 +259,21 @@ impl FrameMap {
         FrameMap::from_frames(shown?)
     }
 
+    /// Returns the same map with every frame numbered `by` higher.
+    ///
+    /// # Errors
+    ///
+    /// Numbers past what can be counted.
+    pub fn shifted(&self, by: i64) -> Result<FrameMap, MapFault> {
+        let moved = |run: &Run| {
+            let out = MapFault::Run { first: run.first, last: run.last, step: run.step };
+            let ends = run.first.checked_add(by).zip(run.last.checked_add(by));
+            let (first, last) = ends.ok_or(out)?;
+            Run::new(first, last, run.step)
+        };
+        FrameMap::from_runs(self.runs.iter().map(moved).collect::<Result<_, _>>()?)
+    }
+
     /// Returns the number of plate frames.
     #[allow(clippy::len_without_is_empty, reason = "a map is never empty")]
     pub fn len(&self) -> u64 {

@@ -65,6 +65,9 @@ impl Shelf {
         hash.update(HEAD);
         hash.update(program);
         hash.update(asked.media.content_id(false)?);
+        if let Some(behind) = asked.behind {
+            hash.update(behind.id()?);
+        }
         hash.update(asking);
         Ok(Some(Shelf { path: folder.join(format!("{}.look", digits(&hash.finalize()))) }))
     }

@@ -9,7 +9,7 @@ use crate::measure::boom::Say;
 use crate::measure::lockoff::{Stand, Steadiness};
 use crate::measure::schedule::{Gauge, Kept, Survey, Wish, gauge, survey};
 use crate::measure::transfer::Encoding;
-use crate::media::Media;
+use crate::media::{Footage, Media, Pictures};
 use crate::settings::Settings;
 use crate::time::{Frame, FrameRange, union};
 
@@ -37,6 +37,8 @@ const ROOM: f64 = 0.15;
 pub struct Asked<'a> {
     /// The take.
     pub media: &'a Media,
+    /// What the plates come from, if not from the take: they are then frames of [`Footage`].
+    pub behind: Option<&'a dyn Pictures>,
     /// Plates the log claims.
     pub plates: Vec<FrameRange>,
     /// Boom spans the log claims.
@@ -47,6 +49,16 @@ pub struct Asked<'a> {
     pub region: Option<Vec<[f64; 2]>>,
     /// Limits.
     pub settings: &'a Settings,
+}
+
+impl<'a> Asked<'a> {
+    /// Returns take and plates on one clock.
+    pub fn footage(&self) -> Footage<'a> {
+        match self.behind {
+            Some(behind) => Footage::with_behind(self.media, behind),
+            None => self.media.into(),
+        }
+    }
 }
 
 /// What was seen of a take.
@@ -88,7 +100,7 @@ pub fn look(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faul
 }
 
 fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faults> {
-    let whole = whole(asked.media);
+    let whole = asked.footage().whole();
     let claimed: Vec<FrameRange> =
         union(&asked.plates).iter().filter_map(|plate| plate.overlap(whole)).collect();
     let frames: Vec<FrameRange> =
@@ -104,6 +116,9 @@ fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, F
     let noted = asked.boom.iter().flat_map(|boom| frames.iter().map(|run| run.overlap(*boom)));
     let noted: Vec<FrameRange> = noted.flatten().collect();
     let seen = |run: &FrameRange| boom.iter().any(|seen| seen.overlap(*run).is_some());
+    if asked.behind.is_some() {
+        return Ok(as_claimed(gauges, &claimed, &frames, boom));
+    }
     let none_seen = !noted.is_empty() && !noted.iter().any(seen);
     let in_plate = claimed.iter().any(seen);
     if !none_seen && !in_plate && !gauges.iter().any(|gauge| gauge.suspect) {
@@ -172,10 +187,6 @@ fn area_mask([left, top, right, bottom]: [f32; 4]) -> Mask {
     Mask::from_fn(SIDE, SIDE, |x, y| within(x, left, right) && within(y, top, bottom))
 }
 
-fn whole(media: &Media) -> FrameRange {
-    FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX))
-}
-
 /// Looks through the whole take, then holds it against the plates that were found.
 fn searched(
     asked: &Asked<'_>,
@@ -239,7 +250,7 @@ fn gauged(
     tell: &mut dyn FnMut(u64),
 ) -> Result<Vec<Gauge>, Faults> {
     let wish = Wish {
-        media: asked.media,
+        media: asked.footage(),
         plates: plates.to_vec(),
         frames: frames.to_vec(),
         encoding: encoding(asked)?,

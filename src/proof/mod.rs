@@ -9,6 +9,7 @@
 //!
 //! Ranges are file frames unless they say otherwise; reasons are on the take clock.
 
+mod alike;
 mod background;
 mod camera;
 mod focus;
@@ -21,6 +22,7 @@ mod region;
 mod runs;
 mod weigh;
 
+pub use alike::{Alike, TILES, Tile, alike};
 pub use full_size::full_size_map;
 pub use look::{Asked, Looked, look};
 pub use region::{PatchRegion, patch_region};

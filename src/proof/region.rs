@@ -138,6 +138,21 @@ impl PatchRegion {
         self.mask(self.scale, self.size).grown(around)
     }
 
+    /// Tells whether the patch or its feather meets a tile of a grid over the frame.
+    pub fn meets_tile(
+        &self,
+        (column, row): (usize, usize),
+        (columns, rows): (usize, usize),
+        (width, height): (u32, u32),
+    ) -> bool {
+        let part = |n: usize, count: usize, size: u32| {
+            let end = |n: usize| n * size as usize / count.max(1) / self.scale.max(1);
+            end(n)..end(n + 1).max(end(n) + 1)
+        };
+        let (x, y) = (part(column, columns, width), part(row, rows, height));
+        self.near_mask().meets_rectangle(x, y)
+    }
+
     /// Returns the region as pixels of the working plane.
     pub(super) fn work_mask(&self) -> Mask {
         let by = self.scale / self.work;

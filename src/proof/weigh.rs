@@ -208,6 +208,7 @@ fn crossed(crossings: &[&Crossing], shot: &Shot<'_>, stops: bool) -> Option<Reas
 /// A plate that does not show the boom where it was seen or noted proves nothing.
 fn unseen(gauge: &Gauge, judgement: &Judgement, shot: &Shot<'_>) -> Reason {
     let plate = between(shot.clocks, shot.clocks.from_file(gauge.plate));
+    let plate = if shot.claims.elsewhere { "of the other take".into() } else { plate };
     let text = format!("Held against the plate {plate} no frame shows a boom: look at both.");
     let reason = Reason::new(Code::LogAndPictureDisagree, Severity::Attention, text);
     match judgement.affected.first() {
@@ -221,16 +222,17 @@ fn trimmed(gauge: &Gauge, region: &PatchRegion, shot: &Shot<'_>) -> Option<Reaso
     let lost = gauge.plate.without(&region.plate);
     let first = *lost.first()?;
     let frames: u64 = lost.iter().map(|run| run.count().0).sum();
-    let text = format!(
-        "In {frames} of {} plate frames something besides the background is in the patch, from {}.",
-        gauge.plate.count(),
-        shot.clocks.label(shot.clocks.from_file(first).start)
-    );
-    Some(
-        Reason::new(Code::PlateShort, Severity::Note, text)
-            .over(shot.clocks.from_file(first))
-            .measured(frames as f64, "frames", None),
-    )
+    let what = "something besides the background is in the patch";
+    let text = format!("In {frames} of {} plate frames {what}", gauge.plate.count());
+    let reason = |text| {
+        let reason = Reason::new(Code::PlateShort, Severity::Note, text);
+        reason.measured(frames as f64, "frames", None)
+    };
+    if shot.claims.elsewhere {
+        return Some(reason(format!("{text}.")));
+    }
+    let first = shot.clocks.from_file(first);
+    Some(reason(format!("{text}, from {}.", shot.clocks.label(first.start))).over(first))
 }
 
 fn in_file(ranges: &[FrameRange], clocks: &Clocks) -> Vec<FrameRange> {

@@ -28,6 +28,9 @@ pub struct Claims {
     /// Whether these are what the pictures show rather than what was noted.
     #[serde(skip)]
     pub seen: bool,
+    /// Whether the plates lie in another take, behind this one on its clock.
+    #[serde(skip)]
+    pub elsewhere: bool,
     /// Where the boom was noted to be: corners, as shares of width and height; may be empty.
     #[serde(skip)]
     pub region: Vec<[f64; 2]>,

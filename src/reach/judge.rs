@@ -183,7 +183,9 @@ impl Shot<'_> {
             reasons.push(reason);
             return (outcome, reasons);
         };
-        reasons.extend(self.far_in_time(plate));
+        if !self.claims.elsewhere {
+            reasons.extend(self.far_in_time(plate));
+        }
         (self.laid_out(plate, &mut reasons), reasons)
     }
 
@@ -260,10 +262,12 @@ impl Shot<'_> {
     ) -> Vec<FrameRange> {
         let mut pieces = Vec::new();
         for plate in &self.claims.plates {
+            // What lies in another take is held against this one by its pictures.
+            let lock_off = lock_off.filter(|_| !self.claims.elsewhere);
             let Some(inside) = lock_off.map_or(Some(*plate), |lock| plate.overlap(lock)) else {
                 continue;
             };
-            let inside = match self.claims.take {
+            let inside = match self.claims.take.filter(|_| !self.claims.elsewhere) {
                 Some(take) => match inside.overlap(take) {
                     Some(inside) => inside,
                     None => continue,

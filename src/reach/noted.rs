@@ -41,6 +41,7 @@ pub fn claims_of(
         tolerance: record.tolerance.unwrap_or(settings.claim_tolerance_frames),
         region: record.region.clone(),
         seen: false,
+        elsewhere: false,
     };
     (claims, noted.reasons)
 }

@@ -145,6 +145,7 @@ fn files(found: &UseFinding) -> Vec<(&'static str, &str)> {
         ("plate", plate.and_then(|plate| plate.file.as_deref())),
         ("plate at record speed", plate.and_then(|plate| plate.record_file.as_deref())),
         ("matte", found.matte.as_deref()),
+        ("never free of the boom", found.never_free.as_deref()),
         ("temp comp", found.temp_comp.as_deref()),
         ("review copy", found.review.as_deref()),
     ];

@@ -4,7 +4,7 @@ use super::{Progress, Subject};
 use crate::corrections::{Corrected, Refused, Wish};
 use crate::error::Faults;
 use crate::findings::{UseFinding, Verdict};
-use crate::media::{Media, Picture};
+use crate::media::{Footage, Picture};
 use crate::plate::{FrameMap, Retouch};
 use crate::reach::Clocks;
 use crate::reason::{Code, Reason, Severity};
@@ -22,7 +22,7 @@ impl<'a> WhenNeeded<'a> {
     /// Prepares the corrections that a finding names; `None` if it names none.
     pub fn new(
         subject: &'a Subject,
-        media: &'a Media,
+        media: Footage<'a>,
         map: &'a FrameMap,
         finding: &UseFinding,
     ) -> Option<WhenNeeded<'a>> {
@@ -43,7 +43,11 @@ impl<'a> WhenNeeded<'a> {
     pub fn recipe(&self) -> String {
         let Wish { need, match_light, follow_motion, .. } = self.wish;
         let setting = self.wish.setting.recipe();
-        format!("light {match_light}, motion {follow_motion}, need {need}, setting {setting}")
+        // Where the plate comes from elsewhere, its light is that of this take all the same.
+        let take = self.wish.media.behind().map(|_| self.wish.media.take().content_id(false).ok());
+        format!(
+            "light {match_light}, motion {follow_motion}, need {need}, setting {setting}, take {take:?}"
+        )
     }
 
     /// Measures them now. Returns why they are refused, if they are.

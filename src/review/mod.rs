@@ -2,8 +2,11 @@
 //!
 //! [`review`] judges every use; [`hand_back`] renders, annotates and writes.
 
+mod borrow;
+mod built;
 mod corrects;
 mod finish;
+mod elsewhere;
 mod hand_back;
 mod names;
 mod proofs;
@@ -12,6 +15,7 @@ mod patches;
 mod sources;
 mod subject;
 
+pub use elsewhere::{BuiltPlate, Origin, PlateSource};
 pub use finish::{Finish, MERGED_LOG, Pulls, finish};
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
@@ -131,6 +135,8 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     }
     if job.picture && job.settings.measure {
         faults.extend(proofs::prove_all(job, &mut pending, progress));
+        reviewer.borrow_all(&mut pending, progress);
+        faults.extend(reviewer.gather_all(&mut pending, progress));
     }
     let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));
     let (mut uses, subjects): (Vec<UseFinding>, Vec<Subject>) = judged.unzip();

@@ -1,14 +1,16 @@
 //! Holds the uses of each take against its pictures; uses of one take share one look.
 
-use super::subject::Pending;
+use super::elsewhere::Origin;
+use super::subject::{Learnt, Pending};
 use super::{Job, Progress};
 use crate::corrections::Setting;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
+use crate::measure::Mask;
 use crate::measure::delivery::{self, Rect, deliveries};
 use crate::measure::divider::Division;
 use crate::measure::schedule::Gauge;
-use crate::media::Media;
+use crate::media::{Media, Pictures};
 use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
 use crate::reach::{Claims, Clocks, Outcome};
 use crate::reason::{Code, Reason, Severity};
@@ -35,6 +37,12 @@ pub(super) struct Measured {
     pub reposition: Option<crate::findings::Reposition>,
     /// What the matte is drawn from.
     pub division: Option<Rc<Division>>,
+    /// Source pixels for each delivered pixel.
+    pub per_delivered: f64,
+    /// Pixels of the patch that no frame of the take shows.
+    pub never_free: Option<Rc<Mask>>,
+    /// Where the plate comes from.
+    pub origin: Origin,
 }
 
 impl Measured {
@@ -90,17 +98,43 @@ pub(super) fn prove_all(
 }
 
 /// The media of a use that was judged and whose frames are known in the file.
-fn wants_a_look(pending: &Pending) -> Option<Rc<Media>> {
+pub(super) fn wants_a_look(pending: &Pending) -> Option<Rc<Media>> {
     let judged = matches!(pending.standing, Standing::Judged(_));
     let clocks = pending.learnt.clocks.as_ref()?;
     clocks.file_start?;
     pending.learnt.media.clone().filter(|_| judged && pending.learnt.need.is_some())
 }
 
+/// Returns what is claimed of one use, and asked of pictures its plate comes from.
+pub(super) fn asked_alone<'a>(
+    job: &'a Job,
+    media: &'a Media,
+    learnt: &Learnt,
+    (behind, plates): (&'a dyn Pictures, Vec<FrameRange>),
+) -> Asked<'a> {
+    let in_file = |ranges: &[FrameRange]| -> Vec<FrameRange> {
+        let clocks = learnt.clocks.as_ref();
+        let range = |range: &FrameRange| clocks.and_then(|clocks| clocks.file_range(*range));
+        union(&ranges.iter().filter_map(range).collect::<Vec<_>>())
+    };
+    let frames = FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX));
+    let need = in_file(&learnt.need.into_iter().collect::<Vec<_>>());
+    Asked {
+        media,
+        behind: Some(behind),
+        plates,
+        boom: in_file(&learnt.claims.boom),
+        frames: need.iter().filter_map(|need| need.overlap(frames)).collect(),
+        region: Some(learnt.claims.region.clone()).filter(|noted| !noted.is_empty()),
+        settings: &job.settings,
+    }
+}
+
 /// What all uses of a take ask of it together.
 fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]) -> Asked<'a> {
     let mut asked = Asked {
         media,
+        behind: None,
         plates: Vec::new(),
         boom: Vec::new(),
         frames: Vec::new(),
@@ -128,15 +162,39 @@ fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]
 }
 
 /// Plates as claimed, less what the log itself calls unusable.
-fn usable_plates(claims: &Claims) -> Vec<FrameRange> {
+pub(super) fn usable_plates(claims: &Claims) -> Vec<FrameRange> {
     claims.plates.iter().flat_map(|plate| plate.without(&claims.unusable)).collect()
 }
 
 /// Judges one use again with what was seen of its take.
 fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> Result<(), Faults> {
-    let learnt = &pending.learnt;
+    if let Some((weighed, measured)) = weighed(job, media, looked, &pending.learnt)? {
+        take_over(pending, weighed, measured);
+    }
+    Ok(())
+}
+
+/// Puts what the pictures say in the place of what was judged before.
+pub(super) fn take_over(pending: &mut Pending, mut weighed: Weighed, measured: Measured) {
+    let earlier = match std::mem::replace(&mut pending.standing, Standing::Unlisted) {
+        Standing::Judged(judgement) => judgement.reasons,
+        _ => Vec::new(),
+    };
+    weighed.judgement.reasons.extend(kept(earlier));
+    pending.learnt.claims = weighed.claims;
+    pending.standing = Standing::Judged(Box::new(weighed.judgement));
+    pending.measured = measured;
+}
+
+/// Weighs one use with what was seen of its take; `None` where its frames are not known.
+pub(super) fn weighed(
+    job: &Job,
+    media: &Media,
+    looked: &Looked,
+    learnt: &Learnt,
+) -> Result<Option<(Weighed, Measured)>, Faults> {
     let (Some(clocks), Some(used), Some(need)) = (&learnt.clocks, learnt.used, learnt.need) else {
-        return Ok(());
+        return Ok(None);
     };
     let info = media.info();
     let delivered = deliveries(&job.settings.delivery, learnt.capture, [info.width, info.height]);
@@ -165,6 +223,9 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
         divider: weighed.region.as_ref().map(|region| region.summary()),
         reposition: None,
         division: weighed.region.as_ref().map(|region| Rc::new(region.division.clone())),
+        origin: Origin::Take,
+        per_delivered: shot.per_delivered,
+        never_free: None,
     };
     if !boxes.is_empty() {
         weighed.judgement.reasons.extend(delivery::reasons(
@@ -183,15 +244,7 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
             .and_then(|one| one.reposition_to_type(&boxes, largest))
             .map(|by| crate::findings::Reposition { scale: by.scale, dx: by.dx, dy: by.dy });
     }
-    let earlier = match std::mem::replace(&mut pending.standing, Standing::Unlisted) {
-        Standing::Judged(judgement) => judgement.reasons,
-        _ => Vec::new(),
-    };
-    weighed.judgement.reasons.extend(kept(earlier));
-    pending.learnt.claims = weighed.claims;
-    pending.standing = Standing::Judged(Box::new(weighed.judgement));
-    pending.measured = measured;
-    Ok(())
+    Ok(Some((weighed, measured)))
 }
 
 /// What the corrections of a use will be rendered from; `None` if it needs none.

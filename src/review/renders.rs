@@ -1,11 +1,14 @@
 //! Makes the plates of a reviewed cut and notes in the findings what was made.
 
+use super::built::Woven;
 use super::corrects::{InRecordTime, WhenNeeded, refuse};
+use super::patches::MATTES;
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
 use crate::findings::{Findings, UseFinding, Verdict};
 use crate::media::StartTimecode;
+use crate::patch::{Matte, MatteKind, make_matte};
 use crate::plate::{
     FrameMap, PlateCodec, PlateJob, PlateMade, Retouch, kept_version, make_new_version,
     make_unless_taken, make_version,
@@ -55,6 +58,7 @@ pub fn render_plates(
             return laid;
         }
     };
+    write_never_free(review, out);
     let planned: Vec<usize> =
         (0..review.subjects.len()).filter(|at| review.subjects[*at].map.is_some()).collect();
     for (number, at) in planned.iter().enumerate() {
@@ -81,6 +85,33 @@ pub fn render_plates(
     }
     review.findings.totals = Findings::count(&review.findings.uses);
     laid
+}
+
+/// Writes for every use that no plate can be built for which pixels are in the way.
+fn write_never_free(review: &mut Review, out: &Path) {
+    for (subject, finding) in review.subjects.iter().zip(&mut review.findings.uses) {
+        let Some(lost) = &subject.never_free else { continue };
+        let folder = out.join(if subject.proxy { PREVIEW } else { MATTES });
+        let (width, height) = (lost.width(), lost.height());
+        let code = |at: usize| if lost.has(at % width, at / width) { u16::MAX } else { 0 };
+        let codes = (0..width * height).map(code).collect();
+        let Some(map) = Matte::from_codes(width, height, codes) else { continue };
+        let path = folder.join(format!("{}_NEVERFREE01", finding.shot));
+        let made = std::fs::create_dir_all(&folder)
+            .map_err(|io| {
+                BadInput::new(
+                    folder.display().to_string(),
+                    "",
+                    io.to_string(),
+                    "check the output folder",
+                )
+            })
+            .and_then(|()| make_matte(&map, &path, MatteKind::Png));
+        match made {
+            Ok(made) => finding.never_free = Some(relative(&made.path, out)),
+            Err(fault) => review.findings.faults.push(fault),
+        }
+    }
 }
 
 /// Where the fault lies in the media of a use, its verdict falls: a frame it needs cannot be
@@ -147,11 +178,25 @@ impl Render<'_> {
                 "check the output folder",
             )
         })?;
-        let corrected = WhenNeeded::new(self.subject, media, map, finding);
+        let origin = &self.subject.origin;
+        let source = origin.source().map_or(media, |other| &other.media);
+        let joined = origin
+            .joined(media, map)
+            .map_err(|fault| map_fault(&finding.shot, &fault.to_string()))?;
+        let corrected = WhenNeeded::new(self.subject, origin.footage(media), &joined, finding);
+        let woven = origin.built().map(|plate| Woven {
+            built: &plate.built,
+            lit: corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
+        });
+        let lit = corrected.as_ref().map(WhenNeeded::recipe);
+        let recipe = match &woven {
+            Some(woven) => Some(format!("{}, {lit:?}", woven.built.recipe())),
+            None => lit,
+        };
         let stem = folder.join(format!("{}_CP01", finding.shot));
         let start = StartTimecode { frame: need.start, counting: clocks.counting };
         let plate_job = PlateJob {
-            source: media,
+            source,
             map,
             out: stem,
             reel: None,
@@ -161,8 +206,11 @@ impl Render<'_> {
             codec: self.codec,
             threads: self.job.settings.encoder_threads,
             still: false,
-            retouch: corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
-            recipe: corrected.as_ref().map(WhenNeeded::recipe),
+            retouch: match &woven {
+                Some(woven) => Some(woven as &dyn Retouch),
+                None => corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
+            },
+            recipe,
             receipts: Some(self.out.join(RECEIPTS)),
         };
         if let Some(corrected) = corrected.as_ref().filter(|_| kept_version(&plate_job).is_none()) {

@@ -90,6 +90,17 @@ impl Sources {
         }
     }
 
+    /// Finds and opens media by name, for takes that the cut itself does not use.
+    pub fn named(&mut self, names: &[String]) -> Source {
+        self.last = None;
+        let request = Request { names: names.to_vec(), ..Request::default() };
+        match self.locator.locate(&request) {
+            Found::One(path, _) => self.open(&path, None),
+            Found::Several(paths) => Source::Several(paths),
+            Found::None => Source::Missing(wanted(&request)),
+        }
+    }
+
     /// Opens one file, or returns it as opened before.
     fn open(&mut self, path: &Path, pace: Option<Pace>) -> Source {
         let threads = self.threads;

@@ -1,5 +1,6 @@
 //! One use: matched, its media opened, its clocks read, judged.
 
+use super::elsewhere::Origin;
 use super::names::{NameSource, shot_names};
 use super::proofs::{Measured, picture_kind};
 use super::sources::{Source, Sources};
@@ -10,6 +11,7 @@ use crate::findings::{
 };
 use crate::marks::short_take;
 use crate::matching::{Matched, Matcher, UseClues};
+use crate::measure::Mask;
 use crate::measure::divider::Division;
 use crate::media::{FieldOrder, Media, MediaInfo};
 use crate::plate::FrameMap;
@@ -33,10 +35,14 @@ pub struct Subject {
     pub media: Option<Rc<Media>>,
     /// Its clocks, if they could be read.
     pub clocks: Option<Clocks>,
-    /// The frame map of its plate in file frames of its media.
+    /// The frame map of its plate in file frames of the media it comes from.
     pub map: Option<FrameMap>,
+    /// Where its plate comes from.
+    pub origin: Origin,
     /// The divider of its patch, if the pictures were measured.
     pub division: Option<Rc<Division>>,
+    /// Pixels of the patch that no frame of the take shows, if that rules a plate out.
+    pub never_free: Option<Rc<Mask>>,
     /// Whether its media are a proxy: what is rendered from them is for looking at only.
     pub proxy: bool,
     /// Records that fit best: one if matched, several if ambiguous.
@@ -65,7 +71,7 @@ pub(super) struct Pending {
 }
 
 /// What was learnt about a use on the way to its verdict.
-#[derive(Default)]
+#[derive(Default, Clone)]
 pub(super) struct Learnt {
     pub media: Option<Rc<Media>>,
     pub clocks: Option<Clocks>,
@@ -102,8 +108,10 @@ impl Reviewer<'_> {
             _ => (Vec::new(), Vec::new(), None),
         };
         let (verdict, reasons) = decide(standing, interlaced);
+        let origin = std::mem::take(&mut measured.origin);
+        let verdict = origin.verdict(verdict);
         let (plate, map) = match outcome.filter(|_| verdict.has_plate()) {
-            Some(outcome) => self.plate(outcome, &learnt),
+            Some(outcome) => self.plate(outcome, &learnt, &origin),
             None => (None, None),
         };
         // What needs a correction is not rendered as shot.
@@ -112,13 +120,16 @@ impl Reviewer<'_> {
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
         let division = measured.division.clone();
+        let never_free = measured.never_free.clone();
         measured.add_to(&mut finding);
         let proxy = self.is_proxy(&learnt);
         let subject = Subject {
             media: learnt.media,
             clocks: learnt.clocks,
             map,
+            origin,
             division,
+            never_free,
             proxy,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
@@ -304,7 +315,12 @@ impl Reviewer<'_> {
     }
 
     /// Lays the plate out over need.
-    fn plate(&self, outcome: Outcome, learnt: &Learnt) -> (Option<PlateSummary>, Option<FrameMap>) {
+    fn plate(
+        &self,
+        outcome: Outcome,
+        learnt: &Learnt,
+        origin: &Origin,
+    ) -> (Option<PlateSummary>, Option<FrameMap>) {
         let (Outcome::Plate(range) | Outcome::Loop(range) | Outcome::Still(range)) = outcome else {
             return (None, None);
         };
@@ -316,7 +332,14 @@ impl Reviewer<'_> {
             (Outcome::Loop(_), _) => Turns::Twice,
             (_, turns) => turns,
         };
-        let in_file = clocks.file_range(range);
+        let mut in_file = clocks.file_range(range);
+        let mut range = range;
+        let mut source = learnt.media.as_ref();
+        if let Some((other, take)) = origin.source().zip(learnt.media.as_ref()) {
+            in_file = in_file.map(|joined| other.own(take, joined));
+            range = in_file.map_or(range, |own| other.clocks.from_file(own));
+            source = Some(&other.media);
+        }
         let map = in_file.and_then(|in_file| match outcome {
             Outcome::Loop(_) => FrameMap::looped(in_file, need.count().0, turns).ok(),
             Outcome::Plate(_) => {
@@ -326,17 +349,27 @@ impl Reviewer<'_> {
             }
             _ => None,
         });
+        let mut triples = map.as_ref().map(FrameMap::triples);
+        let mut map = map;
+        if let Some((plate, frames)) = origin.built().zip(clocks.file_frames) {
+            range = clocks.from_file(plate.frames);
+            // It is laid under these frames; they are not what is in it.
+            let under = clocks.file_range(need).and_then(|need| held(need, frames));
+            (map, triples) = (under, None);
+        }
+        let built = origin.built().is_some();
+        let turns = if built { Turns::Once } else { turns };
         let summary = PlateSummary {
             render_id: None,
-            source_file: learnt.media.as_ref().map(|media| media.info().name.clone()),
-            from_take: None,
+            source_file: source.map(|media| media.info().name.clone()),
+            from_take: origin.source().and_then(|other| other.take.clone()),
             range_in_take: range,
             method: None,
             encode_reason: None,
             notes: Vec::new(),
             turns,
-            passes: passes(range.count().0, need.count().0, turns),
-            map: map.as_ref().map(FrameMap::triples),
+            passes: if built { 1 } else { passes(range.count().0, need.count().0, turns) },
+            map: triples,
             eases: Vec::new(),
             file: None,
             record_file: None,
@@ -381,7 +414,7 @@ impl Reviewer<'_> {
             need_in_file: in_file(learnt.need),
             claims: learnt.claims.clone(),
             verdict,
-            corrections: if verdict == Verdict::Still {
+            corrections: if matches!(verdict, Verdict::Still | Verdict::Gather) {
                 vec!["new-grain".into()]
             } else {
                 Vec::new()
@@ -391,6 +424,7 @@ impl Reviewer<'_> {
             plate,
             divider: None,
             matte: None,
+            never_free: None,
             temp_comp: None,
             review: None,
             reposition: None,
@@ -432,6 +466,12 @@ fn name_source(used: &Use, learnt: &Learnt) -> NameSource {
             None => format!("cut_{}", used.range_in_cut.start),
         },
     }
+}
+
+/// The frames of need; past the media the first or last.
+fn held(need: FrameRange, frames: u64) -> Option<FrameMap> {
+    let last = i64::try_from(frames).ok()?.checked_sub(1).filter(|last| *last >= 0)?;
+    FrameMap::from_frames((need.start.0..need.end.0).map(|frame| frame.clamp(0, last))).ok()
 }
 
 /// How often a plate of `plate` frames is run through to fill `need`.

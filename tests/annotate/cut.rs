@@ -201,6 +201,7 @@ fn finding(at: usize, used: &Use) -> UseFinding {
             record_file: None,
         }),
         matte: None,
+        never_free: None,
         temp_comp: None,
         review: None,
         reposition: None,

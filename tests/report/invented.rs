@@ -86,6 +86,7 @@ fn used(shot: &str, clip: &str, at: i64, from: i64, frames: i64) -> UseFinding {
             clearance_px: Some(31.5),
         }),
         plate: None,
+        never_free: None,
         matte: None,
         temp_comp: None,
         review: None,

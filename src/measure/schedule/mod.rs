@@ -20,7 +20,7 @@ use super::stillness::StillnessMap;
 use super::transfer::Encoding;
 use super::{Mask, Plane, Scales};
 use crate::error::Faults;
-use crate::media::{FrameReader, Media};
+use crate::media::{Footage, FrameReader};
 use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange, union};
 use frames::GaugeReader;
@@ -33,8 +33,8 @@ pub use survey::{Survey, survey};
 /// What is to be measured of one take. Ranges are file frames.
 #[derive(Debug)]
 pub struct Wish<'a> {
-    /// The take.
-    pub media: &'a Media,
+    /// The take, and what its plates come from if that lies elsewhere.
+    pub media: Footage<'a>,
     /// Plates to hold frames against, each on its own.
     pub plates: Vec<FrameRange>,
     /// Frames that matter, in any order.
