@@ -78,7 +78,10 @@ const PROMISED: &str = "schema cut cut.name cut.rate cut.frames cut.start_timeco
 /// Keys written beside the promised ones.
 const EXTRA: &str = "uses.take_rate uses.patched_in_take uses.claims uses.claims.take \
     uses.claims.lock_off uses.claims.plates uses.claims.boom uses.claims.unusable \
-    uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file unused_records.take \
+    uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file uses.plate.turning \
+    uses.plate.turning.visibility uses.plate.turning.limit uses.plate.turning.at_rest \
+    uses.plate.turning.window uses.plate.grain uses.plate.grain.averaged uses.plate.grain.level \
+    uses.plate.grain.lag_1 uses.plate.grain.lag_2 unused_records.take \
     unused_records.origin unused_records.nearest uses.residuals uses.divider \
     uses.divider.polygon uses.divider.outlines uses.divider.clearance_px";
 

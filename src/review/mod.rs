@@ -4,6 +4,7 @@
 
 mod corrects;
 mod hand_back;
+mod looping;
 mod names;
 mod proofs;
 mod renders;

@@ -1,10 +1,12 @@
 //! Holds the uses of each take against its pictures; uses of one take share one look.
 
+use super::looping::chosen;
 use super::subject::Pending;
 use super::{Job, Progress};
 use crate::corrections::Setting;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
+use crate::loops::Choice;
 use crate::measure::delivery::{self, Rect, deliveries};
 use crate::measure::divider::Division;
 use crate::measure::schedule::Gauge;
@@ -35,6 +37,8 @@ pub(super) struct Measured {
     pub reposition: Option<crate::findings::Reposition>,
     /// What the matte is drawn from.
     pub division: Option<Rc<Division>>,
+    /// How its plate turns, where it was watched.
+    pub choice: Option<Choice>,
 }
 
 impl Measured {
@@ -165,7 +169,16 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
         divider: weighed.region.as_ref().map(|region| region.summary()),
         reposition: None,
         division: weighed.region.as_ref().map(|region| Rc::new(region.division.clone())),
+        choice: chosen(
+            job,
+            media,
+            weighed.judgement.outcome,
+            clocks,
+            need,
+            weighed.region.as_ref().map(|region| &region.division),
+        )?,
     };
+    weighed.judgement.reasons.extend(measured.choice.as_ref().and_then(too_visible));
     if !boxes.is_empty() {
         weighed.judgement.reasons.extend(delivery::reasons(
             &delivered,
@@ -192,6 +205,19 @@ fn proven(job: &Job, media: &Media, looked: &Looked, pending: &mut Pending) -> R
     pending.standing = Standing::Judged(Box::new(weighed.judgement));
     pending.measured = measured;
     Ok(())
+}
+
+/// Says that a turn shows more than it may: only where somebody asked for such turns, or the
+/// plate moves too much to be eased.
+fn too_visible(choice: &Choice) -> Option<Reason> {
+    (choice.visibility > choice.limit && !choice.at_rest).then(|| {
+        let text = format!(
+            "The worst turn of the loop shows {:.2} times what the background does there by itself.",
+            choice.visibility
+        );
+        let reason = Reason::new(Code::BackgroundMoving, Severity::Attention, text);
+        reason.measured(choice.visibility, "times", Some(choice.limit))
+    })
 }
 
 /// What the corrections of a use will be rendered from; `None` if it needs none.

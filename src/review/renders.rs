@@ -1,6 +1,7 @@
 //! Makes the plates of a reviewed cut and notes in the findings what was made.
 
 use super::corrects::{InRecordTime, WhenNeeded, refuse};
+use super::looping::{Renewed, Then};
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
 use crate::error::{BadInput, Faults};
@@ -147,7 +148,28 @@ impl Render<'_> {
                 "check the output folder",
             )
         })?;
+        let renewed = match Renewed::of(self.subject, media, map, finding)? {
+            Ok(renewed) => renewed,
+            Err(refused) => {
+                refuse(finding, &refused, clocks);
+                return Ok(Rendered::default());
+            }
+        };
         let corrected = WhenNeeded::new(self.subject, media, map, finding);
+        let chain = renewed.as_ref().zip(corrected.as_ref());
+        let chain = chain.map(|(first, second)| Then { first, second });
+        let retouch: Option<&dyn Retouch> = match (&chain, &renewed, &corrected) {
+            (Some(chain), ..) => Some(chain),
+            (_, Some(renewed), _) => Some(renewed),
+            (_, _, Some(corrected)) => Some(corrected),
+            _ => None,
+        };
+        let division = self.subject.division.as_deref();
+        let recipes: Vec<String> = renewed
+            .iter()
+            .map(|renewed| renewed.recipe(finding, division))
+            .chain(corrected.as_ref().map(WhenNeeded::recipe))
+            .collect();
         let stem = folder.join(format!("{}_CP01", finding.shot));
         let start = StartTimecode { frame: need.start, counting: clocks.counting };
         let plate_job = PlateJob {
@@ -161,8 +183,8 @@ impl Render<'_> {
             codec: self.codec,
             threads: self.job.settings.encoder_threads,
             still: false,
-            retouch: corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
-            recipe: corrected.as_ref().map(WhenNeeded::recipe),
+            retouch,
+            recipe: (!recipes.is_empty()).then(|| recipes.join("; ")),
             receipts: Some(self.out.join(RECEIPTS)),
         };
         if let Some(corrected) = corrected.as_ref().filter(|_| kept_version(&plate_job).is_none()) {

@@ -6,8 +6,10 @@ use super::sources::{Source, Sources};
 use super::{Job, take_name};
 use crate::corrections::Setting;
 use crate::findings::{
-    Basis, Claims, MatchSummary, MediaSummary, PictureKind, PlateSummary, UseFinding, Verdict,
+    Basis, Claims, MatchSummary, MediaSummary, PictureKind, PlateSummary, TurningSummary,
+    UseFinding, Verdict,
 };
+use crate::loops::{Choice, Course};
 use crate::marks::short_take;
 use crate::matching::{Matched, Matcher, UseClues};
 use crate::measure::divider::Division;
@@ -103,12 +105,15 @@ impl Reviewer<'_> {
         };
         let (verdict, reasons) = decide(standing, interlaced);
         let (plate, map) = match outcome.filter(|_| verdict.has_plate()) {
-            Some(outcome) => self.plate(outcome, &learnt),
+            Some(outcome) => self.plate(outcome, &learnt, measured.choice.as_ref()),
             None => (None, None),
         };
         // What needs a correction is not rendered as shot.
         let setting = measured.setting.take();
         let map = map.filter(|_| measured.corrections.is_empty() || setting.is_some());
+        if let Some(choice) = measured.choice.as_ref().filter(|one| one.turns == Turns::Eased) {
+            measured.corrections.push(("ease-turns", choice.visibility));
+        }
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
         let division = measured.division.clone();
@@ -304,7 +309,12 @@ impl Reviewer<'_> {
     }
 
     /// Lays the plate out over need.
-    fn plate(&self, outcome: Outcome, learnt: &Learnt) -> (Option<PlateSummary>, Option<FrameMap>) {
+    fn plate(
+        &self,
+        outcome: Outcome,
+        learnt: &Learnt,
+        choice: Option<&Choice>,
+    ) -> (Option<PlateSummary>, Option<FrameMap>) {
         let (Outcome::Plate(range) | Outcome::Loop(range) | Outcome::Still(range)) = outcome else {
             return (None, None);
         };
@@ -312,13 +322,25 @@ impl Reviewer<'_> {
             return (None, None);
         };
         let turns = match (outcome, self.job.settings.turns) {
+            (Outcome::Loop(_), _) if choice.is_some() => {
+                choice.map_or(Turns::Twice, |choice| choice.turns)
+            }
             (Outcome::Loop(_), Turns::Once) => Turns::Once,
             (Outcome::Loop(_), _) => Turns::Twice,
             (_, turns) => turns,
         };
         let in_file = clocks.file_range(range);
         let map = in_file.and_then(|in_file| match outcome {
-            Outcome::Loop(_) => FrameMap::looped(in_file, need.count().0, turns).ok(),
+            Outcome::Loop(_) => match choice {
+                Some(choice) => Some(choice.map.clone()),
+                None => FrameMap::looped(in_file, need.count().0, turns).ok(),
+            },
+            // The middle one of the frames that are averaged stands for them all.
+            Outcome::Still(_) if self.job.picture => {
+                let middle = in_file.start.0 + (in_file.count().0 / 2) as i64;
+                let middle = FrameRange::new(middle, middle + 1);
+                FrameMap::looped(middle, need.count().0, Turns::Twice).ok()
+            }
             Outcome::Plate(_) => {
                 let first = in_file.start.0;
                 let length = i64::try_from(need.count().0).unwrap_or(i64::MAX);
@@ -335,9 +357,19 @@ impl Reviewer<'_> {
             encode_reason: None,
             notes: Vec::new(),
             turns,
-            passes: passes(range.count().0, need.count().0, turns),
+            passes: match (&map, choice) {
+                (Some(map), Some(_)) => map.passes(),
+                _ => passes(range.count().0, need.count().0, turns),
+            },
             map: map.as_ref().map(FrameMap::triples),
-            eases: Vec::new(),
+            eases: eases_of(map.as_ref(), choice),
+            turning: choice.map(|choice| TurningSummary {
+                visibility: (choice.visibility * 1e4).round() / 1e4,
+                limit: choice.limit,
+                at_rest: choice.at_rest,
+                window: choice.window.map(|window| window as u64),
+            }),
+            grain: None,
             file: None,
             record_file: None,
         };
@@ -431,6 +463,13 @@ fn name_source(used: &Use, learnt: &Learnt) -> NameSource {
             None => format!("cut_{}", used.range_in_cut.start),
         },
     }
+}
+
+/// The runs of plate frames that ease a turn.
+fn eases_of(map: Option<&FrameMap>, choice: Option<&Choice>) -> Vec<[i64; 2]> {
+    let eased = map.zip(choice.and_then(|choice| choice.window));
+    let course = eased.and_then(|(map, window)| Course::of(map, window).ok());
+    course.map_or(Vec::new(), |course| course.eases())
 }
 
 /// How often a plate of `plate` frames is run through to fill `need`.
