@@ -7,11 +7,10 @@
 //! `clean.mkv`, the same without the boom. The plates are cut away: only frames from the
 //! boom's entrance to its exit are looked at.
 
-use platesmith::gather::{LEAST_FREE, Pile, first_gathered, gathered_again, never_free};
-use platesmith::measure::divider::alpha;
+use platesmith::gather::{LEAST_FREE, Pile, first_gathered, gathered_again};
 use platesmith::measure::schedule::{Kept, Wish, gauge};
 use platesmith::measure::transfer::Encoding;
-use platesmith::media::{Footage, Media, Pictures, open};
+use platesmith::media::{Footage, Frames, Media, Pictures, open};
 use platesmith::proof::patch_region;
 use platesmith::settings::Settings;
 use platesmith::time::FrameRange;
@@ -63,10 +62,10 @@ fn gathered(folder: &Path, boom: (i64, i64), plate: (i64, i64)) -> String {
     let Some(region) = region else { return "no boom told against what was gathered".into() };
     let made = gathered_again(&take, &first, &gauges[0], &[range]).expect("it decodes");
     let pile = made.pile();
-    let lost = never_free(&made, &region.division);
-    let drawn = alpha(&region.division, pile.size.0, pile.size.1, region.division.feather_px());
+    // All that the boom ever covers, whether an actor leaves room for a divider or not.
+    let boom = region.division.boom().scaled(pile.size.0, pile.size.1);
     let hidden = truly_hidden(&take, &clean, range, pile);
-    let patch: Vec<usize> = (0..drawn.data.len()).filter(|at| drawn.data[*at] > 0.0).collect();
+    let patch: Vec<usize> = boom.pixels().map(|(x, y)| y * pile.size.0 + x).collect();
     let free: Vec<usize> =
         patch.iter().copied().filter(|at| pile.counts[*at] >= LEAST_FREE).collect();
     // Called free although the boom was there in all but a few frames.
@@ -87,19 +86,26 @@ fn gathered(folder: &Path, boom: (i64, i64), plate: (i64, i64)) -> String {
     }
     let below = 10.0 * (ours / real).log10();
     format!(
-        "{} px of patch, {} never free as told (truly {truly}), {wrong} wrongly called free (0); where free {below:.2} dB below a real plate (1.50 at most), {count} frames",
+        "{} px of boom, {} never free as told (truly {truly}), {wrong} wrongly called free (0); where free {below:.2} dB below a real plate (1.50 at most), {count} frames",
         patch.len(),
-        lost.map_or(0, |lost| lost.count()),
+        patch.len() - free.len(),
     )
 }
 
 /// In how many frames each pixel differs from the clean take.
 fn truly_hidden(take: &Media, clean: &Media, range: FrameRange, pile: &Pile) -> Vec<usize> {
     let mut hidden = vec![0; pile.size.0 * pile.size.1];
-    for frame in range.start.0..range.end.0 {
-        let (with, without) = (luma(take, frame), luma(clean, frame));
-        for (at, count) in hidden.iter_mut().enumerate() {
-            *count += usize::from((with[at] - without[at]).abs() >= 3.0);
+    let open = |media: &Media| media.frames(range).expect("in the file");
+    let (mut with, mut without) = (open(take), open(clean));
+    let next = |frames: &mut Frames| -> Option<Vec<u16>> {
+        let (_, picture) = frames.next_frame()?.expect("it decodes");
+        let mut codes = Vec::new();
+        assert!(picture.luma_u16(&mut codes));
+        Some(codes)
+    };
+    while let Some((with, without)) = next(&mut with).zip(next(&mut without)) {
+        for (count, (with, without)) in hidden.iter_mut().zip(with.iter().zip(&without)) {
+            *count += usize::from(with.abs_diff(*without) >= 3);
         }
     }
     hidden

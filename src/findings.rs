@@ -200,10 +200,44 @@ pub struct PlateSummary {
     pub map: Option<Vec<[i64; 3]>>,
     /// Output frames `[a, b)` that were rendered to ease a turn.
     pub eases: Vec<[i64; 2]>,
+    /// What its turns show, where the plate was watched.
+    pub turning: Option<TurningSummary>,
+    /// The new grain of a held frame or of eased turns, once it is rendered.
+    pub grain: Option<GrainSummary>,
     /// The plate file, relative to the output folder.
     pub file: Option<String>,
     /// The record-time twin for retimed uses, relative to the output folder.
     pub record_file: Option<String>,
+}
+
+/// What the turns of a loop show.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TurningSummary {
+    /// What the worst turn shows against what nature does there: 95th percentile of the
+    /// second differences of blocks in the patch, at the turn and about it.
+    pub visibility: f64,
+    /// What it may show.
+    pub limit: f64,
+    /// Whether nothing moves in the patch.
+    pub at_rest: bool,
+    /// Frames over which the course of eased turns is smoothed: plate frame k lies at the
+    /// mean, weighed after Hann, of the map's frames k - (window - 1) / 2 to
+    /// k + (window - 1) / 2. Before its first frame the map is carried on straight, after its
+    /// last as the loop goes on.
+    pub window: Option<u64>,
+}
+
+/// New grain, held against the take's.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct GrainSummary {
+    /// File frames `[a, b)` that were averaged under it, of a held frame.
+    pub averaged: Option<[i64; 2]>,
+    /// Its standard deviation over that of the take's.
+    pub level: f64,
+    /// Its correlation with that one frame on.
+    pub lag_1: f64,
+    /// Its correlation with that two frames on.
+    pub lag_2: f64,
 }
 
 /// A repositioning that hides the boom.

@@ -9,11 +9,11 @@
 //! 3. [`reach`] holds the patched frames against lock-off and plate, from claims alone;
 //! 4. [`media`] finds and reads the pictures;
 //! 5. [`measure`] tells from the pictures what the camera, the light and the background did;
-//! 6. [`grain`] knows the take's grain and makes more of it, [`plate`] lays a plate out
-//!    over need and copies or encodes it, [`corrections`] match
-//!    its light and make it follow the camera where it needs that, [`patch`] makes the matte
-//!    and lays the plate over the take, [`viewing`] makes a copy of that to look at,
-//!    [`gather`] builds a plate where the boom itself moves;
+//! 6. [`grain`] knows the grain of a take and makes more of it, [`plate`] lays a plate out
+//!    over need and copies or encodes it, [`loops`] finds where it turns and renders what
+//!    cannot be copied, [`corrections`] match its light and make it follow the camera where
+//!    it needs that, [`patch`] makes the matte and lays the plate over the take, [`viewing`]
+//!    makes a copy of that to look at, [`gather`] builds a plate where the boom itself moves;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it.
@@ -33,6 +33,7 @@ pub mod reach;
 pub mod measure;
 pub mod grain;
 pub mod plate;
+pub mod loops;
 pub mod corrections;
 pub mod patch;
 pub mod viewing;

@@ -80,7 +80,10 @@ const EXTRA: &str = "uses.picture_map uses.picture_map.map \
     uses.picture_map.map.scale uses.picture_map.map.offset uses.picture_map.likeness \
     uses.picture_map.error_px uses.take_rate uses.patched_in_take uses.claims uses.claims.take \
     uses.claims.lock_off uses.claims.plates uses.claims.boom uses.claims.unusable \
-    uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file unused_records.take \
+    uses.plate.encode_reason uses.plate.render_id uses.plate.notes uses.plate.record_file uses.plate.turning \
+    uses.plate.turning.visibility uses.plate.turning.limit uses.plate.turning.at_rest \
+    uses.plate.turning.window uses.plate.grain uses.plate.grain.averaged uses.plate.grain.level \
+    uses.plate.grain.lag_1 uses.plate.grain.lag_2 unused_records.take \
     unused_records.origin unused_records.nearest uses.residuals uses.divider \
     uses.never_free uses.divider.polygon uses.divider.outlines uses.divider.clearance_px";
 

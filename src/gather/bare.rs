@@ -303,15 +303,17 @@ fn contrasts(
     for at in blob {
         let (x, y) = (at % width, at / width);
         let beside = [
-            (x > 1).then(|| (at - 1, at - 2)),
-            (x + 2 < width).then(|| (at + 1, at + 2)),
-            (y > 1).then(|| (at - width, at - 2 * width)),
-            (y + 2 < height).then(|| (at + width, at + 2 * width)),
+            (x > 1).then(|| (at - 1, at - 2, at + 1)),
+            (x + 2 < width).then(|| (at + 1, at + 2, at.saturating_sub(1))),
+            (y > 1).then(|| (at - width, at - 2 * width, at + width)),
+            (y + 2 < height).then(|| (at + width, at + 2 * width, at.saturating_sub(width))),
         ];
-        for (next, beyond) in beside.into_iter().flatten() {
+        for (next, beyond, within) in beside.into_iter().flatten() {
             if !inside.contains(&next) {
-                now += f64::from((frame[*at] - frame[beyond]).abs());
-                then += f64::from((set[*at] - set[beyond]).abs());
+                // Smoothing made the part wider than the thing: its edge lies inside.
+                let within = if inside.contains(&within) { within } else { *at };
+                now += f64::from((frame[within] - frame[beyond]).abs());
+                then += f64::from((set[within] - set[beyond]).abs());
             }
         }
     }

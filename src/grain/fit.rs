@@ -352,6 +352,30 @@ mod tests {
     }
 
     #[test]
+    fn grain_is_taken_off_and_what_is_left_is_known() {
+        let model = model(&painted(12, 300), true, "a take").unwrap();
+        let place = Place { left: 0, top: 0, width: 160, height: 96 };
+        let clean: Vec<f32> = (0..160 * 96)
+            .map(|at| {
+                let (x, y) = ((at % 160) as f32, (at / 160) as f32);
+                300.0 + 60.0 * (x / 30.0).sin() + if x + y > 120.0 { 80.0 } else { 0.0 }
+            })
+            .collect();
+        let fresh = model.fresh(3, 0, place, &clean);
+        let grainy: Vec<f32> = clean.iter().zip(&fresh).map(|(a, b)| a + b).collect();
+        let done = model.cleaned(0, &grainy, place, &clean, 1.0);
+        let off: Vec<f32> = done.plane.iter().zip(&clean).map(|(a, b)| a - b).collect();
+        let (before, after) = (product(&fresh, &fresh), product(&off, &off));
+        assert!(after < 0.35 * before, "{}", after / before);
+        let told: f64 = done.left.iter().map(|left| f64::from(*left)).sum();
+        assert!(told > 0.25 * after && told < 2.0 * after, "{}", told / after);
+        let beside = model.fresh_beside(4, 0, place, &clean, &done.left);
+        let both: Vec<f32> = beside.iter().zip(&off).map(|(a, b)| a + b).collect();
+        let level = (product(&both, &both) / before).sqrt();
+        assert!((0.95..=1.05).contains(&level), "{level}");
+    }
+
+    #[test]
     fn nothing_is_made_of_nothing() {
         assert!(model(&[], true, "").is_none());
         assert!(model(&painted(1, 20), true, "").is_none());

@@ -11,17 +11,21 @@
 //! the take's (filtered white noise, as grain has been modelled since Wold). New grain
 //! knows nothing of any other frame: it is neither frozen nor mirrored where a plate turns.
 
+mod clean;
 mod curve;
 mod fit;
 mod kernel;
+mod level;
 mod tiles;
 mod white;
 
 use crate::error::Faults;
 use crate::media::{Media, Picture};
 use crate::time::FrameRange;
+pub use clean::Cleaned;
 use curve::Curve;
 use kernel::Kernel;
+pub use level::Check;
 pub use tiles::Tiles;
 use white::Seed;
 
@@ -96,6 +100,20 @@ impl GrainModel {
     ///
     /// Of components in whole codes the noise that rounding will add is left out.
     pub fn fresh(&self, number: u64, component: usize, place: Place, levels: &[f32]) -> Vec<f32> {
+        self.fresh_beside(number, component, place, levels, &[])
+    }
+
+    /// As [`GrainModel::fresh`], for a picture in which some grain is left: its variance at
+    /// each sample, as [`GrainModel::cleaned`] tells it. Both together are as strong as the
+    /// take's.
+    pub fn fresh_beside(
+        &self,
+        number: u64,
+        component: usize,
+        place: Place,
+        levels: &[f32],
+        left: &[f32],
+    ) -> Vec<f32> {
         let Some(of) = self.components.get(component) else { return Vec::new() };
         if Some(levels.len()) != place.width.checked_mul(place.height) {
             return Vec::new();
@@ -104,10 +122,28 @@ impl GrainModel {
             of.mix.iter().zip(0..).map(|(part, at)| part * self.seed.white(number, at, x, y)).sum()
         });
         let less = if of.rounded { ROUNDING } else { 0.0 };
-        for (grain, level) in grain.iter_mut().zip(levels) {
-            *grain *= (of.curve.variance(*level) - less).max(0.0).sqrt();
+        let left = left.iter().copied().chain(std::iter::repeat(0.0));
+        for ((grain, level), left) in grain.iter_mut().zip(levels).zip(left) {
+            *grain *= (of.curve.variance(*level) - less - left).max(0.0).sqrt();
         }
         grain
+    }
+
+    /// Takes grain off a rectangle of a component, in codes, row by row; `levels` as for
+    /// [`GrainModel::fresh`]. `share` is the part of the variance of the take's grain that is
+    /// in it: a mean of n frames has 1 / n. Detail fainter than grain goes with it.
+    pub fn cleaned(
+        &self,
+        component: usize,
+        plane: &[f32],
+        place: Place,
+        levels: &[f32],
+        share: f32,
+    ) -> Cleaned {
+        match self.components.get(component) {
+            Some(of) => of.cleaned(plane, place, levels, share),
+            None => Cleaned { plane: plane.to_vec(), left: vec![0.0; plane.len()] },
+        }
     }
 
     /// Returns the component whose level tells how strong the grain of a component is.

@@ -3,7 +3,8 @@
 use super::clock::TakeClock;
 use crate::error::shown;
 use crate::findings::{
-    Basis, Method, PictureKind, PlateSummary, Reposition, TakeName, UseFinding, Verdict,
+    Basis, GrainSummary, Method, PictureKind, PlateSummary, Reposition, TakeName, TurningSummary,
+    UseFinding, Verdict,
 };
 use crate::reason::Severity;
 
@@ -146,7 +147,34 @@ pub(super) fn map_words(plate: &PlateSummary) -> Option<String> {
         1 => " One stretch is eased.".into(),
         many => format!(" {many} stretches are eased."),
     };
-    Some(format!("{text}.{turn}{eased}"))
+    let shown = plate.turning.as_ref().map_or(String::new(), turning_words);
+    let grain = plate.grain.as_ref().map_or(String::new(), grain_words);
+    Some(format!("{text}.{turn}{eased}{shown}{grain}"))
+}
+
+/// Says what the worst turn shows.
+fn turning_words(turning: &TurningSummary) -> String {
+    let rest = if turning.at_rest { " Nothing moves in the patch." } else { "" };
+    let figure = |value: f64| crate::marks::figure(value).unwrap_or_else(|| "?".into());
+    format!(
+        "{rest} The worst turn shows {} times what the background does there by itself; up to {} is taken not to show.",
+        figure((turning.visibility * 100.0).round() / 100.0),
+        figure(turning.limit)
+    )
+}
+
+/// Says how new grain compares with the take's.
+fn grain_words(grain: &GrainSummary) -> String {
+    let under = match grain.averaged {
+        Some([first, end]) => {
+            format!(" File frames {first} to {} are averaged.", end.saturating_sub(1))
+        }
+        None => String::new(),
+    };
+    format!(
+        "{under} New grain has {:.3} of the strength of the take's; its correlation with that of the next frame is {:.3}, of the one after {:.3}.",
+        grain.level, grain.lag_1, grain.lag_2
+    )
 }
 
 /// Says a reposition as the eye sees it: `1.06x, up 18 px`.

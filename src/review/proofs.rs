@@ -1,11 +1,13 @@
 //! Holds the uses of each take against its pictures; uses of one take share one look.
 
 use super::elsewhere::Origin;
+use super::looping::chosen;
 use super::subject::{Learnt, Pending};
 use super::{Job, Progress};
 use crate::corrections::Setting;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
+use crate::loops::Choice;
 use crate::measure::Mask;
 use crate::measure::delivery::{self, Rect, deliveries};
 use crate::measure::divider::Division;
@@ -43,6 +45,8 @@ pub(super) struct Measured {
     pub never_free: Option<Rc<Mask>>,
     /// Where the plate comes from.
     pub origin: Origin,
+    /// How its plate turns, where it was watched.
+    pub choice: Option<Choice>,
 }
 
 impl Measured {
@@ -226,7 +230,16 @@ pub(super) fn weighed(
         origin: Origin::Take,
         per_delivered: shot.per_delivered,
         never_free: None,
+        choice: chosen(
+            job,
+            media,
+            weighed.judgement.outcome,
+            clocks,
+            need,
+            weighed.region.as_ref().map(|region| &region.division),
+        )?,
     };
+    weighed.judgement.reasons.extend(measured.choice.as_ref().and_then(too_visible));
     if !boxes.is_empty() {
         weighed.judgement.reasons.extend(delivery::reasons(
             &delivered,
@@ -245,6 +258,19 @@ pub(super) fn weighed(
             .map(|by| crate::findings::Reposition { scale: by.scale, dx: by.dx, dy: by.dy });
     }
     Ok(Some((weighed, measured)))
+}
+
+/// Says that a turn shows more than it may: only where somebody asked for such turns, or the
+/// plate moves too much to be eased.
+fn too_visible(choice: &Choice) -> Option<Reason> {
+    (choice.visibility > choice.limit && !choice.at_rest).then(|| {
+        let text = format!(
+            "The worst turn of the loop shows {:.2} times what the background does there by itself.",
+            choice.visibility
+        );
+        let reason = Reason::new(Code::BackgroundMoving, Severity::Attention, text);
+        reason.measured(choice.visibility, "times", Some(choice.limit))
+    })
 }
 
 /// What the corrections of a use will be rendered from; `None` if it needs none.

@@ -2,6 +2,7 @@
 
 use super::built::Woven;
 use super::corrects::{InRecordTime, WhenNeeded, refuse};
+use super::looping::{Renewed, Then};
 use super::patches::MATTES;
 use super::{Job, Progress, Review, Subject};
 use crate::annotate::{LaidPlate, PlateMedia, first_take_frame_shown};
@@ -183,16 +184,31 @@ impl Render<'_> {
         let joined = origin
             .joined(media, map)
             .map_err(|fault| map_fault(&finding.shot, &fault.to_string()))?;
-        let corrected = WhenNeeded::new(self.subject, origin.footage(media), &joined, finding);
-        let woven = origin.built().map(|plate| Woven {
-            built: &plate.built,
-            lit: corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
-        });
-        let lit = corrected.as_ref().map(WhenNeeded::recipe);
-        let recipe = match &woven {
-            Some(woven) => Some(format!("{}, {lit:?}", woven.built.recipe())),
-            None => lit,
+        let renewed = match Renewed::of(self.subject, media, map, finding)? {
+            Ok(renewed) => renewed,
+            Err(refused) => {
+                refuse(finding, &refused, clocks);
+                return Ok(Rendered::default());
+            }
         };
+        let corrected = WhenNeeded::new(self.subject, origin.footage(media), &joined, finding);
+        let lit = corrected.as_ref().map(|corrected| corrected as &dyn Retouch);
+        let woven = origin.built().map(|plate| Woven { built: &plate.built, lit });
+        let chain = renewed.as_ref().zip(corrected.as_ref());
+        let chain = chain.map(|(first, second)| Then { first, second });
+        let retouch: Option<&dyn Retouch> = match (&woven, &chain, &renewed) {
+            (Some(woven), ..) => Some(woven),
+            (_, Some(chain), _) => Some(chain),
+            (_, _, Some(renewed)) => Some(renewed),
+            _ => lit,
+        };
+        let division = self.subject.division.as_deref();
+        let recipes: Vec<String> = woven
+            .iter()
+            .map(|woven| woven.built.recipe().to_string())
+            .chain(renewed.iter().map(|renewed| renewed.recipe(finding, division)))
+            .chain(corrected.as_ref().map(WhenNeeded::recipe))
+            .collect();
         let stem = folder.join(format!("{}_CP01", finding.shot));
         let start = StartTimecode { frame: need.start, counting: clocks.counting };
         let plate_job = PlateJob {
@@ -206,11 +222,8 @@ impl Render<'_> {
             codec: self.codec,
             threads: self.job.settings.encoder_threads,
             still: false,
-            retouch: match &woven {
-                Some(woven) => Some(woven as &dyn Retouch),
-                None => corrected.as_ref().map(|corrected| corrected as &dyn Retouch),
-            },
-            recipe,
+            retouch,
+            recipe: (!recipes.is_empty()).then(|| recipes.join("; ")),
             receipts: Some(self.out.join(RECEIPTS)),
         };
         if let Some(corrected) = corrected.as_ref().filter(|_| kept_version(&plate_job).is_none()) {

@@ -7,8 +7,10 @@ use super::sources::{Source, Sources};
 use super::{Job, take_name};
 use crate::corrections::Setting;
 use crate::findings::{
-    Basis, Claims, MatchSummary, MediaSummary, PictureKind, PlateSummary, UseFinding, Verdict,
+    Basis, Claims, MatchSummary, MediaSummary, PictureKind, PlateSummary, TurningSummary,
+    UseFinding, Verdict,
 };
+use crate::loops::{Choice, Course};
 use crate::marks::short_take;
 use crate::matching::{Matched, Matcher, UseClues};
 use crate::measure::Mask;
@@ -111,12 +113,15 @@ impl Reviewer<'_> {
         let origin = std::mem::take(&mut measured.origin);
         let verdict = origin.verdict(verdict);
         let (plate, map) = match outcome.filter(|_| verdict.has_plate()) {
-            Some(outcome) => self.plate(outcome, &learnt, &origin),
+            Some(outcome) => self.plate(outcome, &learnt, &origin, measured.choice.as_ref()),
             None => (None, None),
         };
         // What needs a correction is not rendered as shot.
         let setting = measured.setting.take();
         let map = map.filter(|_| measured.corrections.is_empty() || setting.is_some());
+        if let Some(choice) = measured.choice.as_ref().filter(|one| one.turns == Turns::Eased) {
+            measured.corrections.push(("ease-turns", choice.visibility));
+        }
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
         let division = measured.division.clone();
@@ -320,6 +325,7 @@ impl Reviewer<'_> {
         outcome: Outcome,
         learnt: &Learnt,
         origin: &Origin,
+        choice: Option<&Choice>,
     ) -> (Option<PlateSummary>, Option<FrameMap>) {
         let (Outcome::Plate(range) | Outcome::Loop(range) | Outcome::Still(range)) = outcome else {
             return (None, None);
@@ -328,6 +334,9 @@ impl Reviewer<'_> {
             return (None, None);
         };
         let turns = match (outcome, self.job.settings.turns) {
+            (Outcome::Loop(_), _) if choice.is_some() => {
+                choice.map_or(Turns::Twice, |choice| choice.turns)
+            }
             (Outcome::Loop(_), Turns::Once) => Turns::Once,
             (Outcome::Loop(_), _) => Turns::Twice,
             (_, turns) => turns,
@@ -341,7 +350,16 @@ impl Reviewer<'_> {
             source = Some(&other.media);
         }
         let map = in_file.and_then(|in_file| match outcome {
-            Outcome::Loop(_) => FrameMap::looped(in_file, need.count().0, turns).ok(),
+            Outcome::Loop(_) => match choice {
+                Some(choice) => Some(choice.map.clone()),
+                None => FrameMap::looped(in_file, need.count().0, turns).ok(),
+            },
+            // The middle one of the frames that are averaged stands for them all.
+            Outcome::Still(_) if self.job.picture => {
+                let middle = in_file.start.0 + (in_file.count().0 / 2) as i64;
+                let middle = FrameRange::new(middle, middle + 1);
+                FrameMap::looped(middle, need.count().0, Turns::Twice).ok()
+            }
             Outcome::Plate(_) => {
                 let first = in_file.start.0;
                 let length = i64::try_from(need.count().0).unwrap_or(i64::MAX);
@@ -368,9 +386,20 @@ impl Reviewer<'_> {
             encode_reason: None,
             notes: Vec::new(),
             turns,
-            passes: if built { 1 } else { passes(range.count().0, need.count().0, turns) },
+            passes: match (&map, choice) {
+                _ if built => 1,
+                (Some(map), Some(_)) => map.passes(),
+                _ => passes(range.count().0, need.count().0, turns),
+            },
             map: triples,
-            eases: Vec::new(),
+            eases: eases_of(map.as_ref(), choice),
+            turning: choice.map(|choice| TurningSummary {
+                visibility: (choice.visibility * 1e4).round() / 1e4,
+                limit: choice.limit,
+                at_rest: choice.at_rest,
+                window: choice.window.map(|window| window as u64),
+            }),
+            grain: None,
             file: None,
             record_file: None,
         };
@@ -472,6 +501,13 @@ fn name_source(used: &Use, learnt: &Learnt) -> NameSource {
 fn held(need: FrameRange, frames: u64) -> Option<FrameMap> {
     let last = i64::try_from(frames).ok()?.checked_sub(1).filter(|last| *last >= 0)?;
     FrameMap::from_frames((need.start.0..need.end.0).map(|frame| frame.clamp(0, last))).ok()
+}
+
+/// The runs of plate frames that ease a turn.
+fn eases_of(map: Option<&FrameMap>, choice: Option<&Choice>) -> Vec<[i64; 2]> {
+    let eased = map.zip(choice.and_then(|choice| choice.window));
+    let course = eased.and_then(|(map, window)| Course::of(map, window).ok());
+    course.map_or(Vec::new(), |course| course.eases())
 }
 
 /// How often a plate of `plate` frames is run through to fill `need`.

@@ -197,6 +197,8 @@ fn finding(at: usize, used: &Use) -> UseFinding {
             passes: 2,
             map: Some(vec![[12, 59, 1], [59, 12, -1]]),
             eases: Vec::new(),
+            turning: None,
+            grain: None,
             file: Some("plates/x.mov".into()),
             record_file: None,
         }),

@@ -108,6 +108,18 @@ fn plate(clip: &str, range: FrameRange, map: Vec<[i64; 3]>, file: &str) -> Plate
         passes: map.len() as u64,
         map: Some(map),
         eases: Vec::new(),
+        turning: Some(TurningSummary {
+            visibility: 0.62,
+            limit: 1.1,
+            at_rest: false,
+            window: None,
+        }),
+        grain: Some(GrainSummary {
+            averaged: Some([12, 15]),
+            level: 1.002,
+            lag_1: 0.001,
+            lag_2: -0.002,
+        }),
         file: Some(format!("plates/{file}_CP01_v001.mov")),
         record_file: None,
     }
