@@ -137,7 +137,9 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     if job.picture && job.settings.measure {
         faults.extend(proofs::prove_all(job, &mut pending, progress));
         reviewer.borrow_all(&mut pending, progress);
-        faults.extend(reviewer.gather_all(&mut pending, progress));
+        if job.settings.build_plates {
+            faults.extend(reviewer.gather_all(&mut pending, progress));
+        }
     }
     let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));
     let (mut uses, subjects): (Vec<UseFinding>, Vec<Subject>) = judged.unzip();
