@@ -51,6 +51,17 @@ pub enum Turns {
     Eased,
 }
 
+/// How reels are named in `pulls.edl`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[serde(rename_all = "lowercase")]
+pub enum EdlReels {
+    /// In full; event lines grow with the longest name.
+    #[default]
+    Full,
+    /// At most eight of A-Z, 0-9 and `_`, with a map of them.
+    Strict,
+}
+
 /// Which of a reverse clip's two readings is rendered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
 #[serde(rename_all = "lowercase")]
@@ -107,6 +118,8 @@ pub struct Settings {
     pub build_plates: bool,
     /// Whether a small movie to look at is made of each temp comp.
     pub review_copies: bool,
+    /// How reels are named in `pulls.edl`.
+    pub edl: EdlReels,
     /// What is delivered; if empty, the log's capture size, else the media's.
     pub delivery: Vec<Delivery>,
     /// Whether pictures are measured. False: they are opened and plates are rendered, and
@@ -159,6 +172,7 @@ impl Default for Settings {
             encoder_threads: 2,
             build_plates: false,
             review_copies: true,
+            edl: EdlReels::Full,
             delivery: Vec::new(),
             measure: true,
             cache: "auto".into(),

@@ -5,12 +5,14 @@
 
 #[path = "report/invented.rs"]
 mod invented;
+#[path = "report/lists.rs"]
+mod lists;
 mod outside;
 
 use invented::{every_verdict, extreme, hostile, many};
 use platesmith::findings::Findings;
 use platesmith::marks::{marker_colour, marker_text};
-use platesmith::report::{html, json, markers, pulls, shots, table, write_all};
+use platesmith::report::{edl, html, json, markers, pulls, shots, table, write_all};
 use std::collections::BTreeSet;
 use std::path::Path;
 
@@ -33,6 +35,9 @@ fn every_output_is_as_stored() {
     expect("findings.json", &json::bytes(&findings));
     expect("report.html", html::page(&findings).as_bytes());
     expect("pulls.csv", &pulls::bytes(&findings).expect("writes"));
+    for (name, bytes) in edl::lists(&findings).expect("writes") {
+        expect(&name, &bytes);
+    }
     expect("markers.tsv", &markers::bytes(&findings));
     expect("shots.csv", &shots::bytes(&findings, &[]).expect("writes"));
     let plain = anstream::adapter::strip_str(&table::table(&findings, 100)).to_string();
@@ -346,7 +351,7 @@ fn the_same_findings_give_the_same_bytes_and_touch_no_whole_file() {
     let folder = tempfile::tempdir().expect("made");
     let out = folder.path().join("deep/out");
     let written = write_all(&every_verdict(), &out).expect("writes");
-    assert_eq!(written.len(), 5);
+    assert_eq!(written.len(), 6);
     let times = |paths: &[std::path::PathBuf]| -> Vec<_> {
         paths.iter().map(|path| std::fs::metadata(path).and_then(|m| m.modified()).ok()).collect()
     };
@@ -358,7 +363,8 @@ fn the_same_findings_give_the_same_bytes_and_touch_no_whole_file() {
         .expect("there")
         .map(|entry| entry.expect("read").file_name().to_string_lossy().to_string())
         .collect();
-    let five = ["findings.json", "markers.tsv", "pulls.csv", "report.html", "shots.csv"];
+    let five =
+        ["findings.json", "markers.tsv", "pulls.csv", "pulls.edl", "report.html", "shots.csv"];
     assert_eq!(names, five.map(String::from).into());
 }
 

@@ -1,7 +1,8 @@
 //! The command line as typed.
 
 use crate::annotate::{MarkerPlaces, PlateClips};
-use crate::settings::{ReverseAnchor, Turns};
+use crate::review::HandBack;
+use crate::settings::{EdlReels, ReverseAnchor, Turns};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::{Path, PathBuf};
 
@@ -160,12 +161,20 @@ pub struct Turnover {
     /// Cut, log and media.
     #[command(flatten)]
     pub cut: CutArgs,
-    /// The folder to fill; never inside a media folder.
-    #[arg(short, long, value_name = "OUT")]
-    pub out: PathBuf,
+    /// What is given back, and where.
+    #[command(flatten)]
+    pub back: Back,
     /// How loops turn.
     #[arg(long, value_name = "HOW")]
     pub turns: Option<TurnsChoice>,
+}
+
+/// What `turnover` and `finish` give back, and where.
+#[derive(Debug, Args)]
+pub struct Back {
+    /// The folder to fill; never inside a media folder.
+    #[arg(short, long, value_name = "OUT")]
+    pub out: PathBuf,
     /// Where markers go: on the clips, on the timeline's stack, or both.
     #[arg(long, value_name = "WHERE", default_value = "both")]
     pub markers: MarkersChoice,
@@ -178,6 +187,41 @@ pub struct Turnover {
     /// Makes no review copies: the small movies to look at, with timecode and sound.
     #[arg(long)]
     pub no_review: bool,
+    /// Reel names in pulls.edl: in full, or of eight letters with a map of them.
+    #[arg(long, value_name = "REELS")]
+    pub edl: Option<EdlChoice>,
+}
+
+impl Back {
+    /// Returns how a turnover is handed back.
+    pub fn hand_back(&self, replace_cut: bool) -> HandBack {
+        HandBack {
+            out: self.out.clone(),
+            markers: self.markers.into(),
+            plates: self.plates.into(),
+            with_temp: self.with_temp,
+            replace_cut,
+            no_review: self.no_review,
+            edl: self.edl.map(Into::into),
+        }
+    }
+}
+
+/// Reel names, as typed.
+#[derive(Debug, Clone, Copy, ValueEnum)]
+#[allow(missing_docs, reason = "words of the setting")]
+pub enum EdlChoice {
+    Full,
+    Strict,
+}
+
+impl From<EdlChoice> for EdlReels {
+    fn from(choice: EdlChoice) -> EdlReels {
+        match choice {
+            EdlChoice::Full => EdlReels::Full,
+            EdlChoice::Strict => EdlReels::Strict,
+        }
+    }
 }
 
 /// `finish`.
@@ -188,21 +232,12 @@ pub struct Finish {
     /// Folders with full-size pulls; may be given several times.
     #[arg(long, value_name = "PULLS", required = true, num_args = 1..)]
     pub media: Vec<PathBuf>,
-    /// The folder to fill; never inside a media folder.
-    #[arg(short, long, value_name = "OUT2")]
-    pub out: PathBuf,
+    /// What is given back, and where.
+    #[command(flatten)]
+    pub back: Back,
     /// A TOML file with limits and choices, in place of those of the turnover.
     #[arg(long, value_name = "FILE")]
     pub settings: Option<PathBuf>,
-    /// Where markers go: on the clips, on the timeline's stack, or both.
-    #[arg(long, value_name = "WHERE", default_value = "both")]
-    pub markers: MarkersChoice,
-    /// Clips on plate tracks: disabled, enabled, on tracks below the picture, or none.
-    #[arg(long, value_name = "HOW", default_value = "disabled")]
-    pub plates: PlatesChoice,
-    /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
-    #[arg(long)]
-    pub with_temp: bool,
     /// Prints findings.json to standard output.
     #[arg(long)]
     pub json: bool,

@@ -5,7 +5,7 @@ use super::check::{print_not_rendered, print_table};
 use super::{diagnostic, progress::Bar};
 use crate::error::Faults;
 use crate::report;
-use crate::review::{self, HandBack, finish};
+use crate::review::{self, finish};
 use crate::settings::Settings;
 
 /// Measures and renders a turnover again on full-size pulls.
@@ -19,13 +19,7 @@ pub fn run(args: &Finish) -> Result<u8, Faults> {
         turnover: args.turnover.clone(),
         pulls: args.media.clone(),
         settings,
-        options: HandBack {
-            out: args.out.clone(),
-            markers: args.markers.into(),
-            plates: args.plates.into(),
-            with_temp: args.with_temp,
-            replace_cut: false,
-        },
+        options: args.back.hand_back(false),
         threads: args.jobs,
     };
     let mut reviewed = {
@@ -37,7 +31,7 @@ pub fn run(args: &Finish) -> Result<u8, Faults> {
     if args.json {
         diagnostic::print_bytes(&report::json::bytes(&reviewed.findings));
     } else if !args.quiet {
-        diagnostic::note(&format!("Look at {}/report.html first.", args.out.display()));
+        diagnostic::note(&format!("Look at {}/report.html first.", args.back.out.display()));
         print_table(&reviewed, false);
     }
     let code = reviewed.findings.exit_code();

@@ -5,7 +5,7 @@ use super::check::{print_not_rendered, print_table};
 use super::{diagnostic, job, progress::Bar};
 use crate::error::Faults;
 use crate::report;
-use crate::review::{HandBack, hand_back, review};
+use crate::review::{hand_back, review};
 
 /// Judges a cut, renders the plates and fills the output folder.
 ///
@@ -17,16 +17,10 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
     if let Some(turns) = args.turns {
         job.settings.turns = turns.into();
     }
-    job.settings.review_copies &= !args.no_review;
-    let options = HandBack {
-        out: args.out.clone(),
-        markers: args.markers.into(),
-        plates: args.plates.into(),
-        with_temp: args.with_temp,
-        replace_cut: args.cut.force,
-    };
+    let options = args.back.hand_back(args.cut.force);
+    options.settle(&mut job.settings);
     options.check(&job)?;
-    job.earlier = Some(args.out.join("shots.csv"));
+    job.earlier = Some(args.back.out.join("shots.csv"));
     let (mut reviewed, unwritten) = {
         let mut bar = Bar::new(args.cut.quiet || args.cut.json);
         let mut reviewed = review(&job, &mut bar)?;
@@ -43,7 +37,7 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
         diagnostic::print_bytes(&report::json::bytes(&reviewed.findings));
     } else if !args.cut.quiet {
         if unwritten.is_empty() {
-            let out = args.out.display();
+            let out = args.back.out.display();
             let text = format!("Look at {out}/report.html first; the timeline is in {out}.");
             diagnostic::note(&text);
         }

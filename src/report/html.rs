@@ -12,8 +12,9 @@ use crate::reason::Severity;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// Lists that lie beside the page.
-const LISTS: [(&str, &str); 4] = [
+const LISTS: [(&str, &str); 5] = [
     ("pulls.csv", "what to pull: take and plate frames of each shot"),
+    ("pulls.edl", "the same as an edit decision list"),
     ("markers.tsv", "the markers, for programs that import a list"),
     ("shots.csv", "shot names and decisions, to be filled in"),
     ("findings.json", "everything on this page, for machines"),

@@ -2,6 +2,8 @@
 
 mod cells;
 mod clock;
+pub mod edl;
+mod elements;
 pub mod html;
 pub mod json;
 mod loupe;
@@ -25,7 +27,7 @@ use std::path::{Path, PathBuf};
 /// Writes every report and list into the folder `out`, which is made if it is absent, and
 /// returns their paths.
 ///
-/// `findings.json`, `report.html`, `pulls.csv`, `markers.tsv` and `shots.csv`. Each appears
+/// `findings.json`, `report.html`, `pulls.csv`, `pulls.edl`, `markers.tsv` and `shots.csv`. Each appears
 /// under its name only when whole; a file whose bytes would not change is not touched. What
 /// people wrote into an earlier `shots.csv` is kept.
 ///
@@ -39,17 +41,25 @@ pub fn write_all(findings: &Findings, out: &Path) -> Result<Vec<PathBuf>, Faults
         Faults::one(out.display().to_string(), "", fault, "check the path after -o")
     })?;
     let shots = shots::read(&out.join("shots.csv")).and_then(|old| shots::bytes(findings, &old));
-    let files: [(&str, Result<Vec<u8>, Faults>); 5] = [
-        ("findings.json", Ok(json::bytes(findings))),
-        ("report.html", Ok(html::page(findings).into_bytes())),
-        ("pulls.csv", pulls::bytes(findings)),
-        ("markers.tsv", Ok(markers::bytes(findings))),
-        ("shots.csv", shots),
+    let mut files: Vec<(String, Result<Vec<u8>, Faults>)> = vec![
+        ("findings.json".into(), Ok(json::bytes(findings))),
+        ("report.html".into(), Ok(html::page(findings).into_bytes())),
+        ("pulls.csv".into(), pulls::bytes(findings)),
+        ("markers.tsv".into(), Ok(markers::bytes(findings))),
+        ("shots.csv".into(), shots),
     ];
     let mut written = Vec::new();
     let mut faults: Vec<BadInput> = Vec::new();
-    for (name, bytes) in files {
-        match bytes.and_then(|bytes| write::put(out, name, &bytes).map_err(Faults::from)) {
+    match edl::lists(findings) {
+        Ok(lists) => {
+            write::remove_others(out, edl::is_list, &lists);
+            files.extend(lists.into_iter().map(|(name, bytes)| (name, Ok(bytes))));
+        }
+        Err(Faults(new)) => faults.extend(new),
+    }
+    for (name, bytes) in &files {
+        let put = |bytes: &Vec<u8>| write::put(out, name, bytes).map_err(Faults::from);
+        match bytes.as_ref().map_err(Faults::clone).and_then(put) {
             Ok(path) => written.push(path),
             Err(Faults(new)) => faults.extend(new),
         }

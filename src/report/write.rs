@@ -23,3 +23,17 @@ pub(super) fn put(folder: &Path, name: &str, bytes: &[u8]) -> Result<PathBuf, Ba
         }
     }
 }
+
+/// Removes lists of an earlier run that this one does not have: a list of reels or a page
+/// that no longer is would be taken for a part of the pull. What cannot be removed stays.
+pub(super) fn remove_others(folder: &Path, is_ours: fn(&str) -> bool, kept: &[(String, Vec<u8>)]) {
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    for entry in entries {
+        let name = entry.file_name();
+        let Some(name) = name.to_str().filter(|name| is_ours(name)) else { continue };
+        let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
+        if is_file && kept.iter().all(|(kept, _)| kept != name) {
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
+}

@@ -52,7 +52,7 @@ pub fn finish(finish: &Finish, progress: &mut dyn Progress) -> Result<Review, Fa
         .map_err(|io| Faults::one("temporary folder", "", io.to_string(), "free some disk"))?;
     let cut = stripped(folder, scratch.path())?;
     let names = earlier.uses.iter().map(|found| (found.pointer.clone(), vec![found.shot.clone()]));
-    let job = Job {
+    let mut job = Job {
         cut,
         logs: vec![merged_log(folder)?],
         media: finish.pulls.clone(),
@@ -64,6 +64,7 @@ pub fn finish(finish: &Finish, progress: &mut dyn Progress) -> Result<Review, Fa
         threads: finish.threads,
         earlier: Some(folder.join("shots.csv")),
     };
+    finish.options.settle(&mut job.settings);
     finish.options.check(&job)?;
     let mut reviewed = review(&job, progress)?;
     carry_over(&mut reviewed, &earlier);

@@ -7,6 +7,7 @@ use super::{Job, Progress, Review};
 use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media};
 use crate::error::{BadInput, Faults};
 use crate::report;
+use crate::settings::{EdlReels, Settings};
 use crate::timeline::{BundleKind, Cut};
 use crate::whole::{OWN_PARTS, put_whole, sweep};
 use std::path::{Path, PathBuf};
@@ -24,9 +25,19 @@ pub struct HandBack {
     pub with_temp: bool,
     /// True: an annotated timeline given as the cut may be replaced by its new self.
     pub replace_cut: bool,
+    /// True: no review copies, whatever the settings say.
+    pub no_review: bool,
+    /// How reels are named in `pulls.edl`, in place of what the settings say.
+    pub edl: Option<EdlReels>,
 }
 
 impl HandBack {
+    /// Puts what was asked for into the settings a cut is reviewed with.
+    pub fn settle(&self, settings: &mut Settings) {
+        settings.review_copies &= !self.no_review;
+        settings.edl = self.edl.unwrap_or(settings.edl);
+    }
+
     /// Makes sure that the output folder can be used before any work is done: it lies in no
     /// media folder, and what is written never replaces the cut.
     ///
