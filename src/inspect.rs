@@ -6,11 +6,12 @@ use crate::inspection::{DividerSummary, Inspection, Point, SCHEMA, Series, TakeV
 use crate::matching::{Matcher, UseClues};
 use crate::measure::boom::Say;
 use crate::measure::lockoff::Stand;
-use crate::media::{FrameReader, Media, OpenOptions, Picture, Thumbnail, open_with};
+use crate::media::{Media, OpenOptions, Picture, Thumbnail, open_with};
 use crate::platelog::{Record, read_logs};
 use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
 use crate::reach::{Claims, Clocks, Outcome, claims_of};
 use crate::reason::{Code, Reason, Severity};
+use crate::report::plots::Limits;
 use crate::report::take::{Shown, TakeLabels, TakePage, page};
 use crate::review::Progress;
 use crate::settings::Settings;
@@ -44,6 +45,7 @@ pub struct Inspected {
     pub labels: TakeLabels,
     /// Seconds of plate that are asked for.
     pub ask_s: f64,
+    limits: Limits,
     series: Series,
     pictures: Vec<Shown>,
 }
@@ -54,7 +56,7 @@ impl Inspected {
         page(&TakePage {
             inspection: &self.inspection,
             series: &self.series,
-            limits: (0.1, 0.01, 0.1),
+            limits: self.limits,
             labels: self.labels,
             ask_s: self.ask_s,
             pictures: self.pictures.clone(),
@@ -153,6 +155,7 @@ pub fn inspect(job: &InspectJob, progress: &mut dyn Progress) -> Result<Inspecte
     Ok(Inspected {
         labels: TakeLabels { start: media.info().start.map(|start| (start.frame, start.counting)) },
         ask_s: job.settings.plate_ask_s,
+        limits: Limits::of(&job.settings),
         series: found.series(),
         pictures,
         inspection,
@@ -449,39 +452,8 @@ impl Finding<'_> {
     }
 
     fn series(&self) -> Series {
-        let frames = usize::try_from(self.media.info().frames).unwrap_or(0);
-        let empty = || vec![None; frames];
-        let mut series = Series {
-            shift_px: vec![None; frames],
-            gain: empty(),
-            activity: empty(),
-            sharpness: empty(),
-            visibility: empty(),
-        };
-        let at = |frame: Frame| usize::try_from(frame.0).ok().filter(|at| *at < frames);
-        if let Some(gauge) = self.weighed.gauge.and_then(|at| self.looked.gauges.get(at)) {
-            for row in &gauge.rows {
-                let Some(at) = at(row.frame) else { continue };
-                let told = row.motion.as_ref().filter(|motion| motion.told);
-                series.shift_px[at] =
-                    told.map(|motion| [motion.motion.shift_x, motion.motion.shift_y]);
-                series.gain[at] =
-                    row.light.as_ref().and_then(|light| light.main().map(|gain| gain.gain));
-            }
-        }
-        let proof = &self.weighed.proof;
-        for (values, out) in [
-            (&proof.activity, &mut series.activity),
-            (&proof.sharpness, &mut series.sharpness),
-            (&proof.shown, &mut series.visibility),
-        ] {
-            for (frame, value) in values {
-                if let Some(at) = at(*frame) {
-                    out[at] = Some(*value);
-                }
-            }
-        }
-        series
+        let frames = i64::try_from(self.media.info().frames).unwrap_or(i64::MAX);
+        self.weighed.series(self.looked, FrameRange::new(0, frames))
     }
 
     /// The plate, the worst frame with the divider on it, and the matte.
@@ -537,25 +509,7 @@ impl Finding<'_> {
     }
 
     fn thumbnail(&self, frame: Frame) -> Result<Thumbnail, Faults> {
-        let mut reader = OneFrame { frame, seen: Thumbnail::default() };
-        self.media.read(&[FrameRange::new(frame.0, frame.0 + 1)], &mut [&mut reader])?;
-        Ok(reader.seen)
-    }
-}
-
-/// Takes one frame as a small picture.
-struct OneFrame {
-    frame: Frame,
-    seen: Thumbnail,
-}
-
-impl FrameReader for OneFrame {
-    fn range(&self) -> FrameRange {
-        FrameRange::new(self.frame.0, self.frame.0 + 1)
-    }
-
-    fn see(&mut self, _frame: Frame, picture: &Picture) -> Result<(), Faults> {
-        self.seen = picture.thumbnail(PICTURE_WIDTH).unwrap_or_default();
-        Ok(())
+        let small = |picture: &Picture| picture.thumbnail(PICTURE_WIDTH).unwrap_or_default();
+        Ok(self.media.at(frame, &small)?.unwrap_or_default())
     }
 }

@@ -3,10 +3,14 @@
 //! The stored files in `tests/report/expected/` are renewed with
 //! `PLATESMITH_RENEW=1 cargo test --test report`; look at what changed before committing.
 
+#[path = "report/browser.rs"]
+mod browser;
 #[path = "report/invented.rs"]
 mod invented;
 #[path = "report/lists.rs"]
 mod lists;
+#[path = "report/seen.rs"]
+mod seen;
 mod outside;
 
 use invented::{every_verdict, extreme, hostile, many};
@@ -33,7 +37,7 @@ fn expect(name: &str, bytes: &[u8]) {
 fn every_output_is_as_stored() {
     let findings = every_verdict();
     expect("findings.json", &json::bytes(&findings));
-    expect("report.html", html::page(&findings).as_bytes());
+    expect("report.html", html::page(&findings, &[]).as_bytes());
     expect("pulls.csv", &pulls::bytes(&findings).expect("writes"));
     for (name, bytes) in edl::lists(&findings).expect("writes") {
         expect(&name, &bytes);
@@ -200,20 +204,16 @@ fn assert_balanced(page: &str) {
 #[test]
 fn the_page_is_well_formed_and_reaches_for_nothing() {
     for findings in [every_verdict(), many(2), hostile(), extreme()] {
-        let page = html::page(&findings);
+        let page = html::page(&findings, &[]);
         assert_balanced(&page);
-        for outside in [
-            "http:",
-            "https:",
-            "src=",
-            "@import",
-            "<script",
-            "<link",
-            "javascript:alert",
-            "href=\"javascript",
-        ] {
+        for outside in
+            ["http:", "https:", "@import", "<link", "javascript:alert", "href=\"javascript"]
+        {
             assert!(!page.contains(outside), "the page holds {outside}");
         }
+        let loaded = page.split("src=").skip(1);
+        assert!(loaded.into_iter().all(|src| src.starts_with("\"data:image/jpeg;base64,")));
+        assert_eq!(page.matches("<script").count(), 1, "a script that is not ours");
         let urls = page.split("url(").skip(1);
         assert!(urls.into_iter().all(|url| url.starts_with('#')), "a url that is no fragment");
         let ids: Vec<&str> =
@@ -241,7 +241,7 @@ fn a_reader_from_elsewhere_finds_the_same_page() {
         def handle_endtag(s,tag):\n        \
         s.on=False\n\
         p=P();p.feed(sys.stdin.buffer.read().decode());print(p.n,p.lang,p.t)\n";
-    let page = html::page(&hostile());
+    let page = html::page(&hostile(), &[]);
     let mut child = std::process::Command::new(python)
         .args(["-c", read])
         .env("PYTHONIOENCODING", "utf-8")
@@ -260,7 +260,7 @@ fn a_reader_from_elsewhere_finds_the_same_page() {
 fn no_control_character_reaches_any_output() {
     let findings = hostile();
     let lists = [
-        html::page(&findings),
+        html::page(&findings, &[]),
         String::from_utf8(markers::bytes(&findings)).expect("text"),
         String::from_utf8(pulls::bytes(&findings).expect("writes")).expect("text"),
         String::from_utf8(shots::bytes(&findings, &[]).expect("writes")).expect("text"),
@@ -341,7 +341,7 @@ fn the_table_keeps_to_its_width_and_counts_what_was_not_looked_at() {
 
 #[test]
 fn a_page_of_five_hundred_shots_stays_small() {
-    let page = html::page(&many(500));
+    let page = html::page(&many(500), &[]);
     // Ours: 10 KB a shot, looped, is a page of 5 MB, which opens at once and can be mailed.
     assert!(page.len() < 500 * 10_000, "{} bytes", page.len());
 }
@@ -350,22 +350,29 @@ fn a_page_of_five_hundred_shots_stays_small() {
 fn the_same_findings_give_the_same_bytes_and_touch_no_whole_file() {
     let folder = tempfile::tempdir().expect("made");
     let out = folder.path().join("deep/out");
-    let written = write_all(&every_verdict(), &out).expect("writes");
-    assert_eq!(written.len(), 6);
+    let written = write_all(&every_verdict(), &[], &out).expect("writes");
+    assert_eq!(written.len(), 7);
     let times = |paths: &[std::path::PathBuf]| -> Vec<_> {
         paths.iter().map(|path| std::fs::metadata(path).and_then(|m| m.modified()).ok()).collect()
     };
     let before = times(&written);
     std::thread::sleep(std::time::Duration::from_millis(20));
-    let again = write_all(&every_verdict(), &out).expect("writes");
+    let again = write_all(&every_verdict(), &[], &out).expect("writes");
     assert_eq!(before, times(&again));
     let names: BTreeSet<_> = std::fs::read_dir(&out)
         .expect("there")
         .map(|entry| entry.expect("read").file_name().to_string_lossy().to_string())
         .collect();
-    let five =
-        ["findings.json", "markers.tsv", "pulls.csv", "pulls.edl", "report.html", "shots.csv"];
-    assert_eq!(names, five.map(String::from).into());
+    let seven = [
+        "findings.json",
+        "lineup.xlsx",
+        "markers.tsv",
+        "pulls.csv",
+        "pulls.edl",
+        "report.html",
+        "shots.csv",
+    ];
+    assert_eq!(names, seven.map(String::from).into());
 }
 
 fn edit(path: &Path, from: &str, to: &str) {
@@ -378,7 +385,7 @@ fn edit(path: &Path, from: &str, to: &str) {
 fn decisions_and_names_live_through_a_recut() {
     let folder = tempfile::tempdir().expect("made");
     let list = folder.path().join("shots.csv");
-    write_all(&every_verdict(), folder.path()).expect("writes");
+    write_all(&every_verdict(), &[], folder.path()).expect("writes");
     edit(&list, ",by-hand,,,", ",by-hand,plate it anyway,M. Invented,\"soft, dark\"");
     edit(&list, "QR_010_0010,", "QR_RENAMED,");
     let decided = std::fs::read(&list).expect("read");
@@ -390,7 +397,7 @@ fn decisions_and_names_live_through_a_recut() {
         }
         findings
     };
-    write_all(&renamed(every_verdict()), folder.path()).expect("writes");
+    write_all(&renamed(every_verdict()), &[], folder.path()).expect("writes");
     assert_eq!(std::fs::read(&list).expect("read"), decided, "nothing changed, nothing is lost");
 
     // The shot moves to the front and loses ten frames at its head.
@@ -401,7 +408,7 @@ fn decisions_and_names_live_through_a_recut() {
     moved.used_in_take = Some((used.start.0 + 10, used.end.0).into());
     recut.uses.insert(0, moved);
     let mut recut = renamed(recut);
-    write_all(&recut, folder.path()).expect("writes");
+    write_all(&recut, &[], folder.path()).expect("writes");
     let rows = shots::read(&list).expect("reads");
     assert_eq!(rows[0].decision, "plate it anyway");
     assert_eq!(
@@ -412,7 +419,7 @@ fn decisions_and_names_live_through_a_recut() {
 
     // The shot leaves the cut: its decision stays, without a place.
     recut.uses.remove(0);
-    write_all(&recut, folder.path()).expect("writes");
+    write_all(&recut, &[], folder.path()).expect("writes");
     let rows = shots::read(&list).expect("reads");
     let last = rows.last().expect("kept");
     assert_eq!((last.decision.as_str(), last.pointer.as_str()), ("plate it anyway", ""));
@@ -423,7 +430,7 @@ fn a_broken_list_of_shots_is_never_overwritten() {
     let folder = tempfile::tempdir().expect("made");
     let list = folder.path().join("shots.csv");
     std::fs::write(&list, "my notes\nnot a list\n").expect("written");
-    let faults = write_all(&every_verdict(), folder.path()).expect_err("must say so");
+    let faults = write_all(&every_verdict(), &[], folder.path()).expect_err("must say so");
     assert_eq!(faults.0.len(), 2, "{faults}");
     assert_eq!(std::fs::read(&list).expect("read"), b"my notes\nnot a list\n");
     assert!(folder.path().join("report.html").exists(), "what could be written is there");
@@ -432,7 +439,7 @@ fn a_broken_list_of_shots_is_never_overwritten() {
 #[test]
 fn nothing_panics_at_the_ends_of_numbers() {
     for findings in [extreme(), invented::gather(Vec::new(), Vec::new())] {
-        assert_balanced(&html::page(&findings));
+        assert_balanced(&html::page(&findings, &[]));
         let _ = table::table(&findings, 0);
         let _ = (json::bytes(&findings), markers::bytes(&findings));
         pulls::bytes(&findings).expect("writes");
@@ -489,6 +496,6 @@ fn thousands_of_runs_are_all_drawn_in_few_boxes() {
     let start = found.claims.take.expect("known").start.0;
     found.claims.take = Some((start, start + 50_000).into());
     found.claims.boom = (0..5000).map(|at| (start + at * 10, start + at * 10 + 5).into()).collect();
-    let (count, width) = boxes(&html::page(&findings), "boom");
+    let (count, width) = boxes(&html::page(&findings, &[]), "boom");
     assert!(count < 500 && width > 900.0, "{count} boxes, {width} wide");
 }

@@ -1,6 +1,10 @@
 //! Small pictures for people to look at. Never measured, never graded.
 
+use super::open::Media;
 use super::picture::Picture;
+use super::read::FrameReader;
+use crate::error::Faults;
+use crate::time::{Frame, FrameRange};
 
 /// A small picture in eight-bit red, green and blue.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -11,6 +15,38 @@ pub struct Thumbnail {
     pub height: usize,
     /// `width * height` times red, green, blue, row-major.
     pub rgb: Vec<u8>,
+}
+
+impl Media {
+    /// Returns what `make` makes of one frame; `None` if it was not shown.
+    ///
+    /// # Errors
+    ///
+    /// A frame that is not there or cannot be decoded.
+    pub fn at<T>(&self, frame: Frame, make: &dyn Fn(&Picture) -> T) -> Result<Option<T>, Faults> {
+        let range = FrameRange::new(frame.0, frame.0.saturating_add(1));
+        let mut reader = OneFrame { range, make, made: None };
+        self.read(&[range], &mut [&mut reader])?;
+        Ok(reader.made)
+    }
+}
+
+/// Makes something of one frame.
+struct OneFrame<'a, T> {
+    range: FrameRange,
+    make: &'a dyn Fn(&Picture) -> T,
+    made: Option<T>,
+}
+
+impl<T> FrameReader for OneFrame<'_, T> {
+    fn range(&self) -> FrameRange {
+        self.range
+    }
+
+    fn see(&mut self, _frame: Frame, picture: &Picture) -> Result<(), Faults> {
+        self.made = Some((self.make)(picture));
+        Ok(())
+    }
 }
 
 /// One component averaged down, 0 to 1 of its codes.

@@ -20,6 +20,7 @@ mod look;
 mod outline;
 mod region;
 mod runs;
+mod series;
 mod weigh;
 
 pub use alike::{Alike, TILES, Tile, alike};

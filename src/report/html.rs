@@ -2,17 +2,19 @@
 //! itself; every picture in it is drawn here.
 
 use super::clock::cut_label;
+use super::picker::{NOTHING_TO_DECIDE, form, script, urgency};
 use super::ruler::hatchings;
 use super::sheet::{link, shot};
+use super::still::Look;
 use super::tape::{cut_strip, cut_tape};
 use super::words::{counted, said, severity_word, statement, take_words};
 use super::{looked_at, style};
 use crate::findings::{Findings, UseFinding, Verdict};
-use crate::reason::Severity;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 /// Lists that lie beside the page.
-const LISTS: [(&str, &str); 5] = [
+const LISTS: [(&str, &str); 6] = [
+    ("lineup.xlsx", "one row a shot with a picture, to plan and count with"),
     ("pulls.csv", "what to pull: take and plate frames of each shot"),
     ("pulls.edl", "the same as an edit decision list"),
     ("markers.tsv", "the markers, for programs that import a list"),
@@ -20,8 +22,12 @@ const LISTS: [(&str, &str); 5] = [
     ("findings.json", "everything on this page, for machines"),
 ];
 
-/// Returns the page.
-pub fn page(findings: &Findings) -> String {
+/// What the page may load: nothing but what it carries.
+pub(super) const NOTHING_FROM_OUTSIDE: &str =
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'";
+
+/// Returns the page. `looks` holds what there is to see of each use, in their order.
+pub fn page(findings: &Findings, looks: &[Look]) -> String {
     let name = match said(&findings.cut.name) {
         name if name.trim().is_empty() => "Untitled cut".to_string(),
         name => name,
@@ -32,8 +38,9 @@ pub fn page(findings: &Findings) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy" content=(NOTHING_FROM_OUTSIDE);
                 title { (name) ": clean plates, shot by shot" }
-                style { (PreEscaped(style::sheet())) }
+                style { (PreEscaped(style::sheet())) (PreEscaped(style::VIEWS)) }
             }
             body {
                 a class="skip" href="#shots" { "To the shots" }
@@ -44,7 +51,7 @@ pub fn page(findings: &Findings) -> String {
                         (faults(findings))
                         (tally(findings))
                         (first_decisions(findings))
-                        (shots(findings))
+                        (shots(findings, looks))
                         (nothing_to_do(findings))
                         (unlisted(findings))
                         (unused_records(findings))
@@ -53,6 +60,7 @@ pub fn page(findings: &Findings) -> String {
                     }
                     footer { (cautions()) }
                 }
+                @if findings.uses.iter().any(has_section) { (script()) }
             }
         }
     }
@@ -151,25 +159,13 @@ fn strip_class(verdict: Verdict) -> &'static str {
     }
 }
 
-/// How soon somebody must decide: nothing to decide is `None`.
-fn urgency(found: &UseFinding) -> Option<u8> {
-    let worst = found.reasons.iter().map(|reason| reason.severity).max();
-    match (found.verdict, worst) {
-        (Verdict::Unlisted, _) => None,
-        (Verdict::Undecided, _) => Some(0),
-        (Verdict::ByHand, _) => Some(1),
-        (_, Some(Severity::Stop)) => Some(2),
-        (_, Some(Severity::Attention)) => Some(3),
-        _ => None,
-    }
-}
-
 fn first_decisions(findings: &Findings) -> Markup {
     let mut waiting: Vec<(u8, usize, &UseFinding)> = findings
         .uses
         .iter()
         .enumerate()
-        .filter_map(|(at, found)| Some((urgency(found)?, at, found)))
+        .map(|(at, found)| (urgency(found), at, found))
+        .filter(|(urgency, _, _)| *urgency < NOTHING_TO_DECIDE)
         .collect();
     waiting.sort_by_key(|(urgency, at, _)| (*urgency, *at));
     html! {
@@ -202,7 +198,9 @@ fn has_section(found: &UseFinding) -> bool {
     !matches!(found.verdict, Verdict::Clear | Verdict::Covered | Verdict::Unlisted)
 }
 
-fn shots(findings: &Findings) -> Markup {
+fn shots(findings: &Findings, looks: &[Look]) -> Markup {
+    let nothing = Look::default();
+    let shown: Vec<&UseFinding> = findings.uses.iter().filter(|found| has_section(found)).collect();
     html! {
         section aria-labelledby="shots" {
             h2 id="shots" { "Shot by shot" }
@@ -212,10 +210,16 @@ fn shots(findings: &Findings) -> Markup {
                 "Below, the frames that are needed are drawn out to full width; where a plate is too short "
                 "its path runs up and down: up is forward, down is backward."
             }
-            @for (at, found) in findings.uses.iter().enumerate().filter(|(_, found)| has_section(found)) {
-                (shot(findings, found, at))
+            @if shown.is_empty() {
+                p { "No shot of this cut needs work." }
+            } @else {
+                (form(findings, &shown))
+                div id="shot-list" {
+                    @for (at, found) in findings.uses.iter().enumerate().filter(|(_, found)| has_section(found)) {
+                        (shot(findings, found, looks.get(at).unwrap_or(&nothing), at))
+                    }
+                }
             }
-            @if !findings.uses.iter().any(has_section) { p { "No shot of this cut needs work." } }
         }
     }
 }

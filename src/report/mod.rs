@@ -6,13 +6,18 @@ pub mod edl;
 mod elements;
 pub mod html;
 pub mod json;
+pub mod lineup;
 mod loupe;
 pub mod markers;
+mod opened;
+mod picker;
+pub mod plots;
 pub mod pulls;
 mod ruler;
 mod scale;
 mod sheet;
 pub mod shots;
+pub mod still;
 mod style;
 pub mod table;
 pub mod take;
@@ -23,11 +28,13 @@ mod write;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Findings, Verdict};
 use std::path::{Path, PathBuf};
+use still::Look;
 
 /// Writes every report and list into the folder `out`, which is made if it is absent, and
-/// returns their paths.
+/// returns their paths. `looks` holds what there is to see of each use, in their order; it may
+/// be shorter.
 ///
-/// `findings.json`, `report.html`, `pulls.csv`, `pulls.edl`, `markers.tsv` and `shots.csv`. Each appears
+/// `findings.json`, `report.html`, `lineup.xlsx`, `pulls.csv`, `pulls.edl`, `markers.tsv` and `shots.csv`. Each appears
 /// under its name only when whole; a file whose bytes would not change is not touched. What
 /// people wrote into an earlier `shots.csv` is kept.
 ///
@@ -35,7 +42,7 @@ use std::path::{Path, PathBuf};
 ///
 /// Everything that could not be written, and every fault of an earlier `shots.csv` (which is
 /// then left as it is). The other files are written all the same.
-pub fn write_all(findings: &Findings, out: &Path) -> Result<Vec<PathBuf>, Faults> {
+pub fn write_all(findings: &Findings, looks: &[Look], out: &Path) -> Result<Vec<PathBuf>, Faults> {
     std::fs::create_dir_all(out).map_err(|io| {
         let fault = format!("the output folder cannot be made: {io}");
         Faults::one(out.display().to_string(), "", fault, "check the path after -o")
@@ -43,7 +50,8 @@ pub fn write_all(findings: &Findings, out: &Path) -> Result<Vec<PathBuf>, Faults
     let shots = shots::read(&out.join("shots.csv")).and_then(|old| shots::bytes(findings, &old));
     let mut files: Vec<(String, Result<Vec<u8>, Faults>)> = vec![
         ("findings.json".into(), Ok(json::bytes(findings))),
-        ("report.html".into(), Ok(html::page(findings).into_bytes())),
+        ("report.html".into(), Ok(html::page(findings, looks).into_bytes())),
+        ("lineup.xlsx".into(), lineup::bytes(findings, looks)),
         ("pulls.csv".into(), pulls::bytes(findings)),
         ("markers.tsv".into(), Ok(markers::bytes(findings))),
         ("shots.csv".into(), shots),

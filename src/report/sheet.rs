@@ -1,13 +1,17 @@
 //! One shot on the page: what is to be done, its ruler, the reasons, and what it is made of.
 
 use super::clock::{TakeClock, cut_label};
+use super::opened::{measures, pictures};
+use super::picker::{NOTHING_TO_DECIDE, urgency};
 use super::ruler::{Ruled, ruler};
+use super::still::Look;
 use super::words::{
     basis_words, counted, map_words, method_words, reason_figures, reposition_words, said,
     severity_word, speed_words, statement, take_words,
 };
-use crate::findings::{Findings, UseFinding};
+use crate::findings::{Findings, UseFinding, Verdict};
 use crate::measure::picture_map::{Fitted, PictureMap};
+use crate::time::union;
 use maud::{Markup, html};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 
@@ -16,26 +20,71 @@ const LINK: &AsciiSet =
     &NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~').remove(b'/');
 
 /// Writes the section of one use; `at` is its place among all uses.
-pub(super) fn shot(findings: &Findings, found: &UseFinding, at: usize) -> Markup {
+pub(super) fn shot(findings: &Findings, found: &UseFinding, look: &Look, at: usize) -> Markup {
     let clock = TakeClock::of(found, &findings.cut);
     let first_frame = i64::from(findings.settings.first_frame);
+    let rank = Verdict::ALL.iter().position(|verdict| *verdict == found.verdict).unwrap_or(0);
+    let decisive = found.decisive().filter(|_| urgency(found) < NOTHING_TO_DECIDE);
     html! {
-        article class="shot" id=(format!("use-{at}")) aria-labelledby=(format!("name-{at}")) {
+        article class="shot" id=(format!("use-{at}")) aria-labelledby=(format!("name-{at}"))
+            data-at=(at) data-rank=(rank) data-verdict=(found.verdict.word()) data-urgency=(urgency(found))
+            data-frames=(to_patch(found)) data-shot=(said(&found.shot)) data-find=(findable(found)) {
             div class="head" {
                 h3 id=(format!("name-{at}")) { (said(&found.shot)) }
                 span class=(format!("verdict v-{}", found.verdict.word())) { (found.verdict.shown()) }
             }
-            p { (statement(found)) " " span class="quiet" { (basis_words(found)) } }
+            p {
+                (statement(found)) " "
+                @if let Some(reason) = decisive { (said(&reason.text)) " " }
+                span class="quiet" { (basis_words(found)) }
+            }
             @match ruler(&Ruled { found, clock, first_frame, id: at }) {
                 Some(drawing) => { (drawing) }
                 None => { p class="quiet" { "No frame of its take is known, so there is nothing to lay a ruler on." } }
             }
-            div class="sides" {
-                div { (reasons(found, clock)) }
-                (facts(findings, found, clock))
+            details {
+                summary { (opens(found, look)) }
+                (pictures(found, look, clock))
+                (measures(findings, found, look, clock, at))
+                div class="sides" {
+                    div { (reasons(found, clock)) }
+                    (facts(findings, found, clock))
+                }
             }
         }
     }
+}
+
+/// Says what a shot holds when it is opened.
+fn opens(found: &UseFinding, look: &Look) -> String {
+    let parts = [
+        (!look.stills.is_empty()).then_some("pictures"),
+        look.series.is_some().then_some("measures"),
+        Some("reasons"),
+        Some("frames"),
+        (!files(found).is_empty()).then_some("files"),
+    ];
+    let parts: Vec<&str> = parts.into_iter().flatten().collect();
+    let (last, others) = parts.split_last().unwrap_or((&"frames", &[]));
+    let text = format!("{} and {last}", others.join(", "));
+    text[..1].to_uppercase() + &text[1..]
+}
+
+/// Counts the frames the patch is on.
+pub(super) fn to_patch(found: &UseFinding) -> u64 {
+    let runs = union(&found.patched_in_take);
+    runs.iter().fold(0u64, |sum, run| sum.saturating_add(run.count().0))
+}
+
+/// What a search looks through: names, verdict and reasons, in small letters.
+fn findable(found: &UseFinding) -> String {
+    let take = found.take.as_ref().map(take_words).unwrap_or_default();
+    let file = found.media.as_ref().map_or("", |media| media.file.as_str());
+    let mut words = vec![found.shot.as_str(), &found.clip, &take, file, found.verdict.shown()];
+    words.extend(
+        found.reasons.iter().flat_map(|reason| [reason.code.short(), reason.text.as_ref()]),
+    );
+    said(&words.join(" ")).to_lowercase()
 }
 
 fn reasons(found: &UseFinding, clock: TakeClock) -> Markup {

@@ -138,6 +138,34 @@ svg .m-rest{fill:var(--rule)}
 .defs{position:absolute;width:0;height:0}
 "#;
 
+/// Pictures and what picks shots.
+pub(super) const VIEWS: &str = "\
+.views{display:grid;grid-template-columns:repeat(auto-fit,minmax(300px,1fr));gap:18px 22px;margin:12px 0}\
+figure{margin:0}figure svg,figure img{display:block;width:100%;height:auto;background:var(--pane)}\
+figcaption{font-size:14px;color:var(--quiet);padding-top:4px}\
+.o-boom{fill:none;stroke:#ff8a4c;stroke-width:2;vector-effect:non-scaling-stroke}\
+.o-divider{fill:none;stroke:#f6c430;stroke-width:2.5;vector-effect:non-scaling-stroke}\
+.o-under{fill:none;stroke:#14171a;stroke-width:5;vector-effect:non-scaling-stroke}\
+.o-matte{fill:#ffffff;stroke:none}.o-ground{fill:#000000}\
+.wipe{--at:50%}.wipe .pair{position:relative}\
+.wipe .pair img+img{position:absolute;left:0;top:0;clip-path:inset(0 0 0 var(--at))}\
+.wipe .pair::after{content:\"\";position:absolute;top:0;bottom:0;left:var(--at);border-left:2px solid var(--tape)}\
+.wipe input{width:100%;margin:6px 0 0;accent-color:var(--plate)}\
+#pick{margin:14px 0 6px;padding:12px 14px;background:var(--pane);font-size:15px}\
+#pick .row{display:flex;flex-wrap:wrap;gap:8px 14px;align-items:center}\
+#pick fieldset{border:0;margin:10px 0;padding:0;display:flex;flex-wrap:wrap;gap:4px 18px}\
+#pick legend{float:left;color:var(--quiet);padding:0 14px 0 0}\
+#pick input[type=search]{font:inherit;flex:1 1 14em;min-width:10em;padding:4px 8px}\
+#pick select,#pick button{font:inherit;padding:4px 8px}\
+#pick input,#pick select,#pick button{color:var(--ink);background:var(--page);border:1px solid var(--rule)}\
+#pick [type=checkbox]{accent-color:var(--plate)}\
+#picked{flex:1 1 12em;font-weight:700}\
+#pick :focus-visible,summary:focus-visible,.wipe input:focus-visible{outline:3px solid var(--plate);outline-offset:2px}\
+summary{cursor:pointer;color:var(--plate);padding:4px 0}\
+.shot[hidden]{display:none}\
+@media screen{.shot{content-visibility:auto;contain-intrinsic-size:auto 560px}}\
+@media print{#pick,summary,.wipe input{display:none}.views{grid-template-columns:repeat(3,1fr)}}\n";
+
 /// On paper the sheet is narrow, so the figures of a ruler are set larger against it.
 const PRINT: &str = "*{print-color-adjust:exact;-webkit-print-color-adjust:exact}\
 @page{margin:13mm}\

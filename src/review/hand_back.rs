@@ -1,6 +1,7 @@
 //! Renders plates, annotates the timeline and writes everything a turnover holds.
 
 use super::finish::MERGED_LOG;
+use super::looks::looks;
 use super::patches::{MATTES, REVIEW, TEMP};
 use super::renders::{PLATES, PREVIEW, Rendered, render_plates};
 use super::{Job, Progress, Review};
@@ -146,7 +147,8 @@ pub fn hand_back(
     if options.with_temp {
         write_temp_cut(review, &laid, options)?;
     }
-    report::write_all(&review.findings, &options.out)?;
+    let looks = if job.picture { looks(review, &options.out, progress) } else { Vec::new() };
+    report::write_all(&review.findings, &looks, &options.out)?;
     let log = crate::platelog::write_json(&review.records);
     put_whole(&options.out.join(MERGED_LOG), log.as_bytes()).map_err(|io| {
         Faults::one(MERGED_LOG, "", format!("cannot be written: {io}"), "check the output folder")

@@ -8,6 +8,7 @@ mod corrects;
 mod finish;
 mod elsewhere;
 mod hand_back;
+mod looks;
 mod looping;
 mod names;
 mod proofs;

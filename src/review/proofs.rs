@@ -7,6 +7,7 @@ use super::{Job, Progress};
 use crate::corrections::Setting;
 use crate::error::{BadInput, Faults};
 use crate::findings::{Basis, PictureKind, UseFinding};
+use crate::inspection::Series;
 use crate::loops::Choice;
 use crate::measure::Mask;
 use crate::measure::delivery::{self, Rect, deliveries};
@@ -47,6 +48,8 @@ pub(super) struct Measured {
     pub origin: Origin,
     /// How its plate turns, where it was watched.
     pub choice: Option<Choice>,
+    /// What was measured over need, for plots.
+    pub series: Option<Series>,
 }
 
 impl Measured {
@@ -230,6 +233,7 @@ pub(super) fn weighed(
         origin: Origin::Take,
         per_delivered: shot.per_delivered,
         never_free: None,
+        series: clocks.file_range(need).map(|need| weighed.series(looked, need)),
         choice: chosen(
             job,
             media,

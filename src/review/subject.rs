@@ -10,6 +10,7 @@ use crate::findings::{
     Basis, Claims, MatchSummary, MediaSummary, PictureKind, PlateSummary, TurningSummary,
     UseFinding, Verdict,
 };
+use crate::inspection::Series;
 use crate::loops::{Choice, Course};
 use crate::marks::short_take;
 use crate::matching::{Matched, Matcher, UseClues};
@@ -53,6 +54,8 @@ pub struct Subject {
     pub against: Vec<(usize, String)>,
     /// What rendering its corrections needs to know of the take, if it needs any.
     pub setting: Option<Setting>,
+    /// What was measured over need, for plots.
+    pub series: Option<Series>,
     name: NameSource,
 }
 
@@ -124,6 +127,7 @@ impl Reviewer<'_> {
         }
         let name = name_source(used, &learnt);
         let mut finding = self.finding(used, &learnt, verdict, reasons, (affected, patched), plate);
+        let series = measured.series.take();
         let division = measured.division.clone();
         let never_free = measured.never_free.clone();
         measured.add_to(&mut finding);
@@ -139,6 +143,7 @@ impl Reviewer<'_> {
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
             setting,
+            series,
             name,
         };
         (finding, subject)

@@ -1,7 +1,6 @@
 //! What was found out about one take before any cut: words for a dark set, and a page.
 
 mod page;
-mod plots;
 mod words;
 
 pub use page::{Shown, TakePage, page};

@@ -1,23 +1,20 @@
 //! The page of one take: its ruler with the measures below it, the pictures that decided,
 //! and the reasons.
 
-use super::plots::Plot;
 use super::words::{TakeLabels, headline};
 use crate::inspection::{Inspection, Point, Series, TakeVerdict};
 use crate::media::Thumbnail;
 use crate::report::clock::TakeClock;
-use crate::report::html::cautions;
+use crate::report::html::{NOTHING_FROM_OUTSIDE, cautions};
+use crate::report::plots::{Limits, plots};
 use crate::report::ruler::{ALL, LEFT, WIDTH, boxes, dimension, hatchings, lane_name};
 use crate::report::scale::Scale;
+use crate::report::still::{data, jpeg};
 use crate::report::style;
 use crate::report::tape::{TAPE, tape};
 use crate::report::words::{counted, reason_figures, said, severity_word};
 use crate::time::{Frame, FrameRange};
-use base64::Engine;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-
-/// Quality of the small pictures, of 100: no blocks are seen, and they stay small.
-const QUALITY: u8 = 85;
 
 /// A picture on the page.
 #[derive(Debug, Clone)]
@@ -39,8 +36,8 @@ pub struct TakePage<'a> {
     pub inspection: &'a Inspection,
     /// The measures.
     pub series: &'a Series,
-    /// Limits of the measures: shift in pixels, light as a part, sharpness as a part.
-    pub limits: (f64, f64, f64),
+    /// Limits of the measures.
+    pub limits: Limits,
     /// How frames are said.
     pub labels: TakeLabels,
     /// Seconds of plate that are asked for.
@@ -65,8 +62,9 @@ pub fn page(take: &TakePage<'_>) -> String {
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
+                meta http-equiv="Content-Security-Policy" content=(NOTHING_FROM_OUTSIDE);
                 title { (name) ": can it be patched?" }
-                style { (PreEscaped(style::sheet())) (PreEscaped(PICTURES)) }
+                style { (PreEscaped(style::sheet())) (PreEscaped(style::VIEWS)) }
             }
             body {
                 (hatchings())
@@ -89,14 +87,6 @@ pub fn page(take: &TakePage<'_>) -> String {
     .into_string()
         + "\n"
 }
-
-const PICTURES: &str = ".views{display:grid;grid-template-columns:repeat(auto-fit,minmax(300px,1fr));gap:18px 22px}\
-figure{margin:0}figure svg{display:block;width:100%;height:auto;background:var(--pane)}\
-figcaption{font-size:14px;color:var(--quiet);padding-top:4px}\
-.o-boom{fill:none;stroke:#ff8a4c;stroke-width:2;vector-effect:non-scaling-stroke}\
-.o-divider{fill:none;stroke:#f6c430;stroke-width:2.5;vector-effect:non-scaling-stroke}\
-.o-under{fill:none;stroke:#14171a;stroke-width:5;vector-effect:non-scaling-stroke}\
-.o-matte{fill:#ffffff;stroke:none}.o-ground{fill:#000000}\n";
 
 fn facts(inspection: &Inspection) -> String {
     let media = &inspection.media;
@@ -148,7 +138,7 @@ fn ruler(take: &TakePage<'_>) -> Markup {
         (boxes(&scale, &on_take(&found.patchable), y + 3, 14, "used"))
     });
     y += 26;
-    for plot in plots(take) {
+    for plot in plots(take.series, take.limits) {
         lanes.push(plot.draw(&scale, start, &mut y));
     }
     html! {
@@ -160,60 +150,6 @@ fn ruler(take: &TakePage<'_>) -> Markup {
             }
         }
     }
-}
-
-/// The measures worth drawing: those that told anything.
-fn plots<'a>(take: &TakePage<'a>) -> Vec<Plot<'a>> {
-    let (shift, light, sharp) = take.limits;
-    let series = take.series;
-    let lengths: Vec<Option<f64>> =
-        series.shift_px.iter().map(|shift| shift.map(|[x, y]| x.hypot(y))).collect();
-    let most = |values: &[Option<f64>], least: f64| {
-        values.iter().flatten().copied().filter(|v| v.is_finite()).fold(least, f64::max)
-    };
-    let shown = most(&series.visibility, 2.5).min(8.0);
-    let all = [
-        Plot {
-            name: "would it show",
-            foot: 0.0,
-            top: shown,
-            limits: vec![(1.0, "go".into()), (2.0, "stop".into())],
-            values: series.visibility.clone(),
-        },
-        Plot {
-            name: "shift, px",
-            foot: 0.0,
-            top: most(&lengths, 2.0 * shift),
-            limits: vec![(shift, format!("{shift} px"))],
-            values: lengths,
-        },
-        Plot {
-            name: "light",
-            foot: 1.0 - 2.0 * most(&offs(&series.gain), light),
-            top: 1.0 + 2.0 * most(&offs(&series.gain), light),
-            limits: vec![(1.0, "as the plate".into())],
-            values: series.gain.clone(),
-        },
-        Plot {
-            name: "sharpness",
-            foot: 0.0,
-            top: 1.25,
-            limits: vec![(1.0 - sharp, format!("{:.0} %", 100.0 * (1.0 - sharp)))],
-            values: series.sharpness.clone(),
-        },
-        Plot {
-            name: "background",
-            foot: 0.0,
-            top: most(&series.activity, 2.0),
-            limits: vec![(1.0, "noise".into())],
-            values: series.activity.clone(),
-        },
-    ];
-    all.into_iter().filter(|plot| plot.values.iter().any(Option::is_some)).collect()
-}
-
-fn offs(gains: &[Option<f64>]) -> Vec<Option<f64>> {
-    gains.iter().map(|gain| gain.map(|gain| (gain - 1.0).abs())).collect()
 }
 
 fn pictures(take: &TakePage<'_>) -> Markup {
@@ -240,7 +176,7 @@ fn figure(shown: &Shown, width: u32, height: u32) -> Markup {
             svg viewBox=(format!("0 0 {width} {height}")) role="img" aria-label=(shown.caption) {
                 @if shown.matte {
                     rect class="o-ground" width=(width) height=(height) {}
-                } @else if let Some(data) = jpeg(&shown.picture) {
+                } @else if let Some(data) = jpeg(&shown.picture).map(|jpeg| data(&jpeg)) {
                     image href=(data) width=(width) height=(height) preserveAspectRatio="none" {}
                 }
                 @for (outline, class) in &shown.outlines {
@@ -255,15 +191,6 @@ fn figure(shown: &Shown, width: u32, height: u32) -> Markup {
             figcaption { (shown.caption) }
         }
     }
-}
-
-fn jpeg(picture: &Thumbnail) -> Option<String> {
-    let (width, height) = (u16::try_from(picture.width).ok()?, u16::try_from(picture.height).ok()?);
-    let mut bytes = Vec::new();
-    let encoder = jpeg_encoder::Encoder::new(&mut bytes, QUALITY);
-    encoder.encode(&picture.rgb, width, height, jpeg_encoder::ColorType::Rgb).ok()?;
-    let text = base64::engine::general_purpose::STANDARD.encode(&bytes);
-    Some(format!("data:image/jpeg;base64,{text}"))
 }
 
 fn reasons(take: &TakePage<'_>) -> Markup {
