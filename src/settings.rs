@@ -11,6 +11,7 @@ pub use measuring::{Delivery, DividerLimits, EncodingOf, MediaEncoding, Visibili
 
 use crate::error::{BadInput, Faults};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// How out points in a plate log are meant.
@@ -83,6 +84,12 @@ pub struct Settings {
     pub timecode_trust: Vec<TimecodeTrust>,
     /// Tolerance of claims made by hand without a stated one, in frames. Ours.
     pub claim_tolerance_frames: u32,
+    /// Tolerance of marks that a hand on a button made in sound, in seconds. Ours.
+    pub mark_tolerance_s: f64,
+    /// Headings of reports that are not known, and the key of the log each stands for, or
+    /// `ignore`. How a log is read is no limit, and no part of what was found.
+    #[serde(skip_serializing)]
+    pub log_columns: BTreeMap<String, String>,
     /// Number of need's first frame in file sequences. Common practice, no source.
     pub first_frame: u32,
     /// Suffixes of camera clips that hold only a plate. Common practice, no source.
@@ -147,6 +154,8 @@ impl Default for Settings {
                 TimecodeTrust::Timeline,
             ],
             claim_tolerance_frames: 0,
+            mark_tolerance_s: 2.0,
+            log_columns: BTreeMap::new(),
             first_frame: 1001,
             plate_suffixes: ["PL", "PLT", "PLATE"].map(String::from).to_vec(),
             proxy_suffixes: ["_proxy", "_Proxy", "_PROXY", "_h264", "_prores", "_dnx"]
