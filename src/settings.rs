@@ -212,25 +212,8 @@ impl Settings {
     /// its line.
     pub fn read(path: &Path) -> Result<Settings, Faults> {
         let name = path.display().to_string();
-        let text = std::fs::read_to_string(path).map_err(|io| {
-            Faults::one(
-                &name,
-                "",
-                format!("cannot be read: {io}"),
-                "check the path after --settings",
-            )
-        })?;
-        let settings: Settings = toml::from_str(&text).map_err(|fault| {
-            let line = fault.span().map_or(String::new(), |span| {
-                format!("line {}", text[..span.start.min(text.len())].matches('\n').count() + 1)
-            });
-            BadInput::new(
-                &name,
-                line,
-                fault.message().replace('\n', " "),
-                "correct or delete this line; docs/settings.toml lists every key",
-            )
-        })?;
+        let settings: Settings =
+            read_toml(path, "--settings", "docs/settings.toml lists every key")?;
         let faults: Vec<BadInput> = settings
             .delivery
             .iter()
@@ -242,6 +225,47 @@ impl Settings {
             .collect();
         if faults.is_empty() { Ok(settings) } else { Err(Faults(faults)) }
     }
+}
+
+/// Reads a mapping file: which heading of a report stands for which key of the log.
+///
+/// ```text
+/// [columns]
+/// "Bildrolle" = "roll"
+/// "Wetter" = "ignore"
+/// ```
+///
+/// # Errors
+///
+/// A missing file, TOML that cannot be read, or another table than `columns`.
+pub fn read_columns(path: &Path) -> Result<BTreeMap<String, String>, Faults> {
+    #[derive(Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Mapping {
+        columns: BTreeMap<String, String>,
+    }
+    let remedy = "write [columns], and below it \"Heading\" = \"key of the log\"";
+    read_toml(path, "--map", remedy).map(|mapping: Mapping| mapping.columns)
+}
+
+/// Reads a TOML file named after an option; `keys` says where its keys are found.
+fn read_toml<T: serde::de::DeserializeOwned>(
+    path: &Path,
+    option: &str,
+    keys: &str,
+) -> Result<T, Faults> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|io| {
+        let remedy = format!("check the path after {option}");
+        Faults::one(&name, "", format!("cannot be read: {io}"), remedy)
+    })?;
+    toml::from_str(&text).map_err(|fault| {
+        let line = fault.span().map_or(String::new(), |span| {
+            format!("line {}", text[..span.start.min(text.len())].matches('\n').count() + 1)
+        });
+        let remedy = format!("correct or delete this line; {keys}");
+        BadInput::new(&name, line, fault.message().replace('\n', " "), remedy).into()
+    })
 }
 
 #[cfg(test)]

@@ -127,6 +127,18 @@ fn best_row(rows: &[Row<'_>], settings: &Settings) -> Option<(usize, usize)> {
     counted.filter(|(known, _)| *known > 0).rev().max_by_key(|(known, _)| *known)
 }
 
+/// A row's number and its cells.
+pub(super) type PlainRow<'t> = (usize, Vec<Cow<'t, str>>);
+
+/// Returns the heading row and what stands below it, blank rows left out; `None` without a
+/// heading that is known.
+pub(super) fn plain_table<'t>(text: &'t str, settings: &Settings) -> Option<Vec<PlainRow<'t>>> {
+    let (separator, at) = heading_row(text, settings);
+    let (rows, _) = table(text, separator, usize::MAX);
+    let rows = rows.into_iter().skip(at?).filter(|row| !row.is_blank());
+    Some(rows.map(|row| (row.number, row.cells)).collect())
+}
+
 /// Tells whether a table has two headings or more that are known.
 pub(super) fn knows(text: &str, settings: &Settings) -> bool {
     let (separator, Some(at)) = heading_row(text, settings) else { return false };

@@ -21,6 +21,7 @@ mod record;
 mod reports;
 mod rolled;
 mod same;
+mod shots;
 mod sound;
 mod speed;
 mod text;
@@ -35,6 +36,7 @@ pub use record::{
     PlateKind, PlateNote, Point, PointRange, Record, Report, ServedTake, Serves, Unusable,
 };
 pub use same::{dates_agree, take_key};
+pub use shots::{Shot, read_shots};
 pub use write::{write_csv, write_json};
 
 use crate::error::BadInput;

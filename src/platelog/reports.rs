@@ -188,7 +188,7 @@ fn length(row: &Cells<'_>, filling: &mut Filling<'_, '_>, place: &str) {
 
 /// Reads a length as frames: `00:00:05`, `00:00:05:12`, `1:20`, `12.5 s`; and whether it is
 /// exact to a frame.
-fn frames(cell: &str, rate: Rate) -> Option<(i64, bool)> {
+pub(super) fn frames(cell: &str, rate: Rate) -> Option<(i64, bool)> {
     let nominal = i64::from(rate.nominal());
     let fields: Vec<i64> = cell
         .trim()
