@@ -46,6 +46,7 @@ fn measure(
         plates,
         boom: Vec::new(),
         frames: vec![FrameRange::new(0, count)],
+        near: Vec::new(),
         region: None,
         settings: &settings,
     };

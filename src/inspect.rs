@@ -7,7 +7,7 @@ use crate::matching::{Matcher, UseClues};
 use crate::measure::boom::Say;
 use crate::measure::lockoff::Stand;
 use crate::media::{Media, OpenOptions, Picture, Thumbnail, open_with};
-use crate::platelog::{Record, read_logs};
+use crate::platelog::{Record, asked_about, read_logs};
 use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
 use crate::reach::{Claims, Clocks, Outcome, claims_of};
 use crate::reason::{Code, Reason, Severity};
@@ -139,6 +139,7 @@ pub fn inspect(job: &InspectJob, progress: &mut dyn Progress) -> Result<Inspecte
     };
     let media = open_with(&job.take, options)?;
     let (records, mut log_faults) = read_logs(&job.logs, &job.settings);
+    let records = asked_about(records);
     let clocks = Clocks::of_media(media.info());
     let (claims, mut reasons) = claims(job, &media, &clocks, &records);
     let whole = FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX));
@@ -252,6 +253,10 @@ fn claims(
         None,
         info.start.map(|start| (start.frame, info.rate)),
     );
+    let clues = match clocks.file_in_take().filter(|_| info.start.is_some()) {
+        Some(whole) => clues.with_range(whole, info.rate),
+        None => clues,
+    };
     let matched = Matcher::new(records, &job.settings).find(&clues);
     match matched.record {
         Some(at) => claims_of(&records[at], clocks, clocks.file_start, &job.settings),
@@ -284,6 +289,7 @@ fn asked<'a>(
         behind: None,
         media,
         plates: in_file(&plates),
+        near: in_file(&claims.near),
         boom: in_file(&claims.boom),
         frames: vec![whole],
         region: Some(claims.region.clone()).filter(|region| !region.is_empty()),

@@ -11,6 +11,7 @@ pub use measuring::{Delivery, DividerLimits, EncodingOf, MediaEncoding, Visibili
 
 use crate::error::{BadInput, Faults};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 /// How out points in a plate log are meant.
@@ -94,6 +95,12 @@ pub struct Settings {
     pub timecode_trust: Vec<TimecodeTrust>,
     /// Tolerance of claims made by hand without a stated one, in frames. Ours.
     pub claim_tolerance_frames: u32,
+    /// Tolerance of marks that a hand on a button made in sound, in seconds. Ours.
+    pub mark_tolerance_s: f64,
+    /// Headings of reports that are not known, and the key of the log each stands for, or
+    /// `ignore`. How a log is read is no limit, and no part of what was found.
+    #[serde(skip_serializing)]
+    pub log_columns: BTreeMap<String, String>,
     /// Number of need's first frame in file sequences. Common practice, no source.
     pub first_frame: u32,
     /// Suffixes of camera clips that hold only a plate. Common practice, no source.
@@ -160,6 +167,8 @@ impl Default for Settings {
                 TimecodeTrust::Timeline,
             ],
             claim_tolerance_frames: 0,
+            mark_tolerance_s: 2.0,
+            log_columns: BTreeMap::new(),
             first_frame: 1001,
             plate_suffixes: ["PL", "PLT", "PLATE"].map(String::from).to_vec(),
             proxy_suffixes: ["_proxy", "_Proxy", "_PROXY", "_h264", "_prores", "_dnx"]
@@ -217,25 +226,8 @@ impl Settings {
     /// its line.
     pub fn read(path: &Path) -> Result<Settings, Faults> {
         let name = path.display().to_string();
-        let text = std::fs::read_to_string(path).map_err(|io| {
-            Faults::one(
-                &name,
-                "",
-                format!("cannot be read: {io}"),
-                "check the path after --settings",
-            )
-        })?;
-        let settings: Settings = toml::from_str(&text).map_err(|fault| {
-            let line = fault.span().map_or(String::new(), |span| {
-                format!("line {}", text[..span.start.min(text.len())].matches('\n').count() + 1)
-            });
-            BadInput::new(
-                &name,
-                line,
-                fault.message().replace('\n', " "),
-                "correct or delete this line; docs/settings.toml lists every key",
-            )
-        })?;
+        let settings: Settings =
+            read_toml(path, "--settings", "docs/settings.toml lists every key")?;
         let faults: Vec<BadInput> = settings
             .delivery
             .iter()
@@ -247,6 +239,47 @@ impl Settings {
             .collect();
         if faults.is_empty() { Ok(settings) } else { Err(Faults(faults)) }
     }
+}
+
+/// Reads a mapping file: which heading of a report stands for which key of the log.
+///
+/// ```text
+/// [columns]
+/// "Bildrolle" = "roll"
+/// "Wetter" = "ignore"
+/// ```
+///
+/// # Errors
+///
+/// A missing file, TOML that cannot be read, or another table than `columns`.
+pub fn read_columns(path: &Path) -> Result<BTreeMap<String, String>, Faults> {
+    #[derive(Deserialize)]
+    #[serde(deny_unknown_fields)]
+    struct Mapping {
+        columns: BTreeMap<String, String>,
+    }
+    let remedy = "write [columns], and below it \"Heading\" = \"key of the log\"";
+    read_toml(path, "--map", remedy).map(|mapping: Mapping| mapping.columns)
+}
+
+/// Reads a TOML file named after an option; `keys` says where its keys are found.
+fn read_toml<T: serde::de::DeserializeOwned>(
+    path: &Path,
+    option: &str,
+    keys: &str,
+) -> Result<T, Faults> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|io| {
+        let remedy = format!("check the path after {option}");
+        Faults::one(&name, "", format!("cannot be read: {io}"), remedy)
+    })?;
+    toml::from_str(&text).map_err(|fault| {
+        let line = fault.span().map_or(String::new(), |span| {
+            format!("line {}", text[..span.start.min(text.len())].matches('\n').count() + 1)
+        });
+        let remedy = format!("correct or delete this line; {keys}");
+        BadInput::new(&name, line, fault.message().replace('\n', " "), remedy).into()
+    })
 }
 
 #[cfg(test)]

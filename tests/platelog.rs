@@ -145,16 +145,18 @@ error: log_latin1.csv, byte 25: is not UTF-8 text: byte 0xE9
 }
 
 #[test]
-fn a_missing_file_and_a_folder_are_faults_beside_a_good_log() {
+fn a_missing_file_and_an_empty_folder_are_faults_beside_a_good_log() {
     let folder = tempfile::tempdir().expect("a folder");
     let good = folder.path().join("good.csv");
     std::fs::write(&good, "clip\nA014C007\n").expect("written");
-    let paths = [folder.path().join("none.csv"), folder.path().to_path_buf(), good];
+    let empty = folder.path().join("empty");
+    std::fs::create_dir(&empty).expect("made");
+    let paths = [folder.path().join("none.csv"), empty, good];
     let (records, faults) = read_logs(&paths, &Settings::default());
     assert_eq!(records.len(), 1);
     assert_eq!(records[0].place(), "good.csv, row 2");
-    assert!(faults[0].fault.starts_with("cannot be read"), "{faults:?}");
-    assert_eq!(faults[1].fault, "is a folder, not a log");
+    assert!(faults[1].fault.starts_with("cannot be read"), "{faults:?}");
+    assert_eq!(faults[0].fault, "holds no sound file and no log");
 }
 
 #[test]
@@ -276,12 +278,13 @@ fn plate() -> impl Strategy<Value = PlateNote> {
         Just(Some(PlateKind::Take))
     ];
     let seconds = proptest::option::of((1u32..4000).prop_map(|tenths| f64::from(tenths) / 10.0));
-    (kind, proptest::option::of(noted_range()), seconds, maybe(), maybe(), any::<bool>()).prop_map(
-        |(kind, range, seconds, clip, roll, good)| {
+    let rest = (any::<bool>(), proptest::option::of(0u32..200));
+    (kind, proptest::option::of(noted_range()), seconds, maybe(), maybe(), rest).prop_map(
+        |(kind, range, seconds, clip, roll, (good, tolerance))| {
             // Only a plate take has a clip and a roll of its own.
             let own = kind == Some(PlateKind::Take);
             let (clip, roll) = (clip.filter(|_| own), roll.filter(|_| own));
-            PlateNote { kind, range, seconds, clip, roll, good }
+            PlateNote { kind, range, seconds, clip, roll, good, tolerance }
         },
     )
 }

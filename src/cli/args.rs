@@ -55,6 +55,25 @@ pub enum Command {
         platesmith loop A014C007.mov --plate 10:12:08:00-10:12:10:00 --length 336 -o A014C007_loop.mov\n  \
         platesmith loop A014C007.mov --plate '#12-#60' --length 336 --turns once -o loop.mov")]
     Loop(Loop),
+    /// Logs of any kind read, validated, shown, and written as one.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith log plates.csv                              is it sound? a table\n  \
+        platesmith log SOUND/ camera.csv --to plates.json      a recorder's folder and a report as one log\n  \
+        platesmith log plates.json --to plates.csv\n  \
+        platesmith log report.csv --map columns.toml --json    headings that are not known\n\n\
+        Read are plate logs (CSV, JSON), reports of sound, camera and script (CSV), sound files\n\
+        and folders of these. A mapping file names headings: [columns], then \"Bildrolle\" = \"roll\".\n\n\
+        EXIT CODE  0 no fault, 2 a fault in a file")]
+    Log(Log),
+    /// A card to print: who agrees, seconds of plate, the calls, cautions.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith setcard                                     a card to fill in, as text\n  \
+        platesmith setcard -o card.html                        the same as a page that prints on one sheet\n  \
+        platesmith setcard shots.csv -o card.html              how much plate to ask for, shot by shot\n  \
+        platesmith setcard --language de -o karte.html\n\n\
+        A shot list is a table with headings such as scene, slate, camera, length, fps.\n\n\
+        EXIT CODE  0 no fault, 2 a fault in a file")]
+    Setcard(Setcard),
     /// Takes our marks and plate tracks out of a timeline.
     #[command(after_help = "EXAMPLES\n  platesmith strip annotated.otio -o cut.otio")]
     Strip(Strip),
@@ -77,9 +96,13 @@ pub struct CutArgs {
     /// The locked cut: .otio, .otioz or .otiod.
     #[arg(required_unless_present_any = ["log", "media"])]
     pub cut: Option<PathBuf>,
-    /// Plate logs, CSV or JSON; may be given several times.
+    /// Plate logs: CSV, JSON, reports, sound files, or folders of these; may be given several
+    /// times.
     #[arg(long, value_name = "LOG", required = true, num_args = 1..)]
     pub log: Vec<PathBuf>,
+    /// A TOML file that says what columns of logs with unknown headings hold.
+    #[arg(long, value_name = "FILE")]
+    pub map: Option<PathBuf>,
     /// Folders with media, searched with all their subfolders; may be given several times.
     #[arg(long, value_name = "DIR", num_args = 1..)]
     pub media: Vec<PathBuf>,
@@ -254,9 +277,13 @@ pub struct Finish {
 pub struct Inspect {
     /// A media file, one file of an image sequence or its folder, or a folder of takes.
     pub take: PathBuf,
-    /// Plate logs, CSV or JSON; without them plates and boom are looked for.
+    /// Plate logs: CSV, JSON, reports, sound files, or folders of these; without them plates
+    /// and boom are looked for.
     #[arg(long, value_name = "LOG", num_args = 1..)]
     pub log: Vec<PathBuf>,
+    /// A TOML file that says what columns of logs with unknown headings hold.
+    #[arg(long, value_name = "FILE")]
+    pub map: Option<PathBuf>,
     /// Writes a page to look at: for a folder of takes, the folder that gets one page a take.
     #[arg(short, long, value_name = "PAGE.html")]
     pub out: Option<PathBuf>,
@@ -318,6 +345,57 @@ pub struct Loop {
     /// Prints nothing but faults.
     #[arg(long)]
     pub quiet: bool,
+}
+
+/// `log`.
+#[derive(Debug, Args)]
+pub struct Log {
+    /// Logs: CSV, JSON, reports, sound files, or folders of these.
+    #[arg(required = true)]
+    pub logs: Vec<PathBuf>,
+    /// The log to write: .json or .csv.
+    #[arg(long, value_name = "FILE")]
+    pub to: Option<PathBuf>,
+    /// A TOML file that says what columns with unknown headings hold.
+    #[arg(long, value_name = "FILE")]
+    pub map: Option<PathBuf>,
+    /// A TOML file with limits and choices.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// Prints the log as JSON.
+    #[arg(long)]
+    pub json: bool,
+    /// Prints nothing but faults.
+    #[arg(long)]
+    pub quiet: bool,
+    /// Replaces an existing file.
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// `setcard`.
+#[derive(Debug, Args)]
+pub struct Setcard {
+    /// The shots of the day: a table.
+    pub shotlist: Option<PathBuf>,
+    /// The file to write: .html or .txt; without it the text is printed.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// The language: en, de, or a translation file.
+    #[arg(long, value_name = "FILE")]
+    pub language: Option<PathBuf>,
+    /// Handle frames before and after each shot: N, or N:M.
+    #[arg(long, value_name = "N[:M]", value_parser = handles)]
+    pub handles: Option<(u32, u32)>,
+    /// A TOML file that says what columns with unknown headings hold.
+    #[arg(long, value_name = "FILE")]
+    pub map: Option<PathBuf>,
+    /// A TOML file with limits and choices.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// Replaces an existing file.
+    #[arg(long)]
+    pub force: bool,
 }
 
 /// `strip`.

@@ -5,7 +5,6 @@ use super::{diagnostic, progress::Bar, rate};
 use crate::error::{BadInput, Faults};
 use crate::inspect::{InspectJob, Inspected, inspect, takes_in};
 use crate::report::take;
-use crate::settings::Settings;
 use crate::whole::put_whole;
 use std::path::{Path, PathBuf};
 
@@ -16,7 +15,7 @@ use std::path::{Path, PathBuf};
 /// Settings, logs or a take that cannot be read; a page that cannot be written. In a folder
 /// the other takes are inspected all the same.
 pub fn run(args: &Inspect) -> Result<u8, Faults> {
-    let settings = args.settings.as_deref().map(Settings::read).transpose()?.unwrap_or_default();
+    let settings = super::log_settings(args.settings.as_deref(), args.map.as_deref())?;
     let sequence_rate = args.rate.as_deref().map(rate).transpose()?;
     let takes = takes_in(&args.take)?;
     let one = takes.len() == 1;

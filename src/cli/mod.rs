@@ -1,21 +1,24 @@
 //! The command line.
 
 mod args;
+mod card;
 mod check;
 mod diagnostic;
 mod finishing;
 mod inspect;
+mod logging;
 mod looping;
 mod progress;
 mod stripping;
 mod turnover;
 
-use crate::error::{BadInput, Faults};
+use crate::error::{BadInput, Faults, shown};
 use crate::review::Job;
 use crate::settings::Settings;
 use crate::time::Rate;
 use args::{Command, CommandLine, CutArgs};
 use clap::{CommandFactory, Parser};
+use std::path::Path;
 use std::process::ExitCode;
 
 /// The exit code when a file had a fault or the run could not finish.
@@ -36,6 +39,8 @@ pub fn run() -> ExitCode {
         Command::Finish(args) => finishing::run(&args),
         Command::Inspect(args) => inspect::run(&args),
         Command::Loop(args) => looping::run(&args),
+        Command::Log(args) => logging::run(&args),
+        Command::Setcard(args) => card::run(&args),
         Command::Strip(args) => stripping::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(
@@ -82,8 +87,8 @@ fn man_page(command: Option<&str>) -> Result<u8, Faults> {
 /// Checks what `check` and `turnover` were given and makes the job of it.
 fn job(args: &CutArgs) -> Result<Job, Faults> {
     let mut faults = Vec::new();
-    let mut settings = match args.settings.as_deref().map(Settings::read).transpose() {
-        Ok(settings) => settings.unwrap_or_default(),
+    let mut settings = match log_settings(args.settings.as_deref(), args.map.as_deref()) {
+        Ok(settings) => settings,
         Err(wrong) => {
             faults.extend(wrong.0);
             Settings::default()
@@ -126,6 +131,28 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
         threads: args.jobs,
         earlier: None,
     })
+}
+
+/// Reads settings, and adds what a mapping file says of headings.
+fn log_settings(settings: Option<&Path>, map: Option<&Path>) -> Result<Settings, Faults> {
+    let mut settings = settings.map(Settings::read).transpose()?.unwrap_or_default();
+    if let Some(map) = map {
+        settings.log_columns.extend(crate::settings::read_columns(map)?);
+    }
+    check_columns(&settings)?;
+    Ok(settings)
+}
+
+/// Refuses a mapping to what no log holds.
+fn check_columns(settings: &Settings) -> Result<(), Faults> {
+    let wrong = |(heading, word): (&String, &String)| {
+        let remedy = crate::platelog::check_mapping(word).err()?;
+        let fault = format!("\"{}\" is nothing a log holds", shown(word, 60));
+        let place = format!("column \"{}\"", shown(heading, 60));
+        Some(BadInput::new("mapping of columns", place, fault, remedy))
+    };
+    let faults: Vec<BadInput> = settings.log_columns.iter().filter_map(wrong).collect();
+    if faults.is_empty() { Ok(()) } else { Err(Faults(faults)) }
 }
 
 fn rate(text: &str) -> Result<Rate, BadInput> {

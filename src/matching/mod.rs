@@ -21,7 +21,7 @@ pub use nearest::NearestUses;
 pub use offsets::RollOffset;
 
 use crate::media::image_run;
-use crate::platelog::{Record, Serves, dates_agree, take_key};
+use crate::platelog::{Record, Report, Serves, dates_agree, take_key};
 use crate::settings::Settings;
 use crate::time::{FrameRange, FrameShift, Rate};
 use spans::{Span, TimeSays, seconds, span_at};
@@ -77,16 +77,21 @@ struct Evidence {
     date: Option<String>,
     camera: bool,
     overlaps: bool,
+    sound: Option<String>,
     editor: Option<String>,
 }
 
 impl Evidence {
     fn points(&self) -> bool {
-        self.id.is_some() || self.name.is_some() || self.roll.is_some() || self.slate.is_some()
+        self.id.is_some()
+            || self.name.is_some()
+            || self.roll.is_some()
+            || self.slate.is_some()
+            || self.sound.is_some()
     }
 
     /// Compares strongest first.
-    fn rank(&self) -> [bool; 8] {
+    fn rank(&self) -> [bool; 9] {
         [
             self.id.is_some(),
             self.name.is_some(),
@@ -95,15 +100,16 @@ impl Evidence {
             self.date.is_some(),
             self.camera,
             self.overlaps,
+            self.sound.is_some(),
             self.editor.is_some(),
         ]
     }
 
     fn sentences(self) -> Vec<String> {
-        let time = self.overlaps && self.roll.is_none();
+        let time = self.overlaps && self.roll.is_none() && self.sound.is_none();
         [self.id, self.name, self.roll, self.slate, self.date]
             .into_iter()
-            .chain([time.then(|| "overlapping timecode".to_string()), self.editor])
+            .chain([time.then(|| "overlapping timecode".to_string()), self.sound, self.editor])
             .flatten()
             .collect()
     }
@@ -127,6 +133,8 @@ pub struct Matcher<'r> {
     suffixes: Vec<String>,
     /// Records that say which takes they serve.
     serving: Vec<usize>,
+    /// Records of sound that no camera's record goes with.
+    sounds: Vec<usize>,
 }
 
 struct RollEntry {
@@ -152,6 +160,7 @@ impl<'r> Matcher<'r> {
             offsets: BTreeMap::new(),
             suffixes: settings.plate_suffixes.iter().map(|suffix| names::key(suffix)).collect(),
             serving: Vec::new(),
+            sounds: Vec::new(),
         };
         for at in 0..records.len() {
             matcher.index(at);
@@ -180,13 +189,17 @@ impl<'r> Matcher<'r> {
         if record.serves != Serves::Itself {
             self.serving.push(at);
         }
-        if let Some(id) = &record.id {
+        let sound = record.report == Some(Report::Sound);
+        if sound {
+            self.sounds.push(at);
+        }
+        if let Some(id) = record.id.as_ref().filter(|_| !sound) {
             self.ids.entry(id.to_lowercase()).or_default().push(at);
         }
         if let Some(clip) = &known.clip {
             self.clips.entry(clip.clone()).or_default().push(at);
         }
-        if let Some(media) = &record.media {
+        if let Some(media) = record.media.as_ref().filter(|_| !sound) {
             let stem = names::without_proxy_suffix(names::stem(media), self.settings);
             let key = names::key(stem);
             // A timeline names a run of image files by what stands before their numbers.
@@ -260,6 +273,7 @@ impl<'r> Matcher<'r> {
         self.by_name(clues, &mut found);
         self.by_roll(clues, &mut found);
         self.by_take(clues, &mut found);
+        self.by_sound(clues, &mut found);
         for (at, _) in self.named(&clues.clip) {
             let sentence = || format!("editor's clip name: {}", clues.clip);
             found.entry(at).or_default().editor.get_or_insert_with(sentence);
@@ -340,6 +354,14 @@ impl<'r> Matcher<'r> {
                     }
                 }
             }
+        }
+    }
+
+    /// What was marked in sound speaks for whatever rolled at that timecode.
+    fn by_sound(&self, clues: &UseClues, found: &mut BTreeMap<usize, Evidence>) {
+        for at in self.sounds.iter().filter(|at| self.overlaps(**at, clues)) {
+            let sentence = || "overlapping timecode of a sound take".to_string();
+            found.entry(*at).or_default().sound.get_or_insert_with(sentence);
         }
     }
 
@@ -476,7 +498,9 @@ impl<'r> Matcher<'r> {
 fn known(record: &Record, settings: &Settings) -> Known {
     let full = |key: String| Some(key).filter(|key| !key.is_empty());
     let clip = record.clip.as_deref().map(names::stem).map(names::key).and_then(full);
-    let roll = record.roll.as_deref().map(names::key).and_then(full);
+    // A recorder's roll is no camera's.
+    let roll = record.roll.as_deref().filter(|_| record.report != Some(Report::Sound));
+    let roll = roll.map(names::key).and_then(full);
     let of_clip = || clip.as_deref().and_then(names::roll_of).map(String::from);
     Known {
         clip_words: record.clip.as_deref().map_or(0, |clip| names::words(names::stem(clip)).len()),

@@ -1,13 +1,17 @@
 //! When a record's take ran, and whether a use's time fits it.
 
 use super::TimeClue;
-use crate::platelog::{Record, TakeClock, take_frame, take_range};
+use crate::platelog::{Record, Report, TakeClock, take_frame, take_range};
 use crate::settings::{OutPoint, Settings};
 use crate::time::{Counting, Frame, FrameRange, FrameShift, Rate, joined};
 
 /// A use this far from all that was noted of a take shows another one, in seconds; ours:
 /// camera cards cut recordings long before an hour.
 const FAR_S: i64 = 3600;
+
+/// How long before and behind the sound of a take its cameras may have rolled, in seconds;
+/// ours.
+const AROUND_S: i64 = 60;
 
 /// How much of a take a record's times bound.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -18,6 +22,8 @@ pub(super) enum Bounds {
     Start,
     /// Only ranges somewhere within it.
     Within,
+    /// When its sound ran.
+    Sound,
 }
 
 /// When a record's take ran, on the take clock at `rate`.
@@ -44,9 +50,11 @@ pub(super) fn span_at(record: &Record, rate: Rate, settings: &Settings) -> Optio
     let noted = record.ranges().filter_map(|range| take_range(range, &clock).ok()).reduce(joined);
     let (range, bounds) = match (clock.start, record.end.as_ref()) {
         (Some(start), Some(end)) => {
+            let bounds =
+                if record.report == Some(Report::Sound) { Bounds::Sound } else { Bounds::Take };
             let inclusive = i64::from(settings.out == OutPoint::Inclusive);
             let end = take_frame(end, &clock).ok()? + FrameShift(inclusive);
-            (FrameRange { start, end: end.max(start) }, Bounds::Take)
+            (FrameRange { start, end: end.max(start) }, bounds)
         }
         (Some(start), None) => {
             let one = FrameRange { start, end: start + FrameShift(1) };
@@ -100,7 +108,7 @@ impl Span {
         // Counted from the file's first frame, the same numbers mean another time.
         let length = match self.bounds {
             Bounds::Take => self.tolerance.saturating_add_unsigned(span.count().0),
-            Bounds::Start | Bounds::Within => FAR_S * second,
+            Bounds::Start | Bounds::Within | Bounds::Sound => FAR_S * second,
         };
         let in_file = used.start.0 >= 0 && used.end.0 <= length;
         if !time.is_take_time && in_file {
@@ -111,6 +119,7 @@ impl Span {
             Bounds::Take => true,
             Bounds::Start => nearest < 0 || far,
             Bounds::Within => far,
+            Bounds::Sound => nearest.unsigned_abs() > (AROUND_S * second).unsigned_abs(),
         };
         if !contradicts {
             return TimeSays::Nothing;

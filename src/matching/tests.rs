@@ -276,14 +276,7 @@ fn one_offset_of_a_roll_is_proposed_and_lifts_the_veto() {
 #[test]
 fn plate_takes_are_found_by_name_by_what_they_serve_and_by_suffix() {
     let settings = Settings::default();
-    let note = PlateNote {
-        kind: Some(PlateKind::Take),
-        range: None,
-        seconds: None,
-        clip: text("A014C009"),
-        roll: None,
-        good: true,
-    };
+    let note = PlateNote { kind: Some(PlateKind::Take), clip: text("A014C009"), ..PlateNote::BARE };
     let served = ServedTake { scene: None, slate: None, take: text("03") };
     let records = [
         Record { plates: vec![note], clip: text("A014C007"), ..take("12", "4", "3", "A") },

@@ -1,7 +1,7 @@
 //! What stands in one cell of a log: ranges, plates, takes served, polygons. Each reader
 //! has its writer beside it, and the two undo each other.
 
-use super::{PlateKind, PlateNote, Point, PointRange, ServedTake, Serves, Unusable, Wrong};
+use super::{PlateKind, PlateNote, Point, PointRange, Report, ServedTake, Serves, Unusable, Wrong};
 use crate::error::shown;
 use crate::time::Rate;
 
@@ -132,8 +132,7 @@ fn plate(piece: &str) -> Said<PlateNote> {
         .flat_map(outer_blanks)
         .filter(|word| !word.is_empty())
         .collect();
-    let mut note =
-        PlateNote { kind: None, range: None, seconds: None, clip: None, roll: None, good: true };
+    let mut note = PlateNote::BARE;
     let mut times = String::new();
     let mut at = 0;
     while let Some(word) = words.get(at) {
@@ -155,6 +154,9 @@ fn plate(piece: &str) -> Said<PlateNote> {
                 at += 1;
             }
             "ng" => note.good = false,
+            _ if note.tolerance.is_none() && within(&lower).is_some() => {
+                note.tolerance = within(&lower);
+            }
             "ok" | "good" => note.good = true,
             "no" if next.is_some_and(|word| word.eq_ignore_ascii_case("good")) => {
                 note.good = false;
@@ -195,12 +197,13 @@ fn names_a_clip(word: &str) -> bool {
     let lower = word.to_lowercase();
     let sign = lower.starts_with('#') || lower.contains(':') || lower.starts_with(is_dash);
     (!sign || word.starts_with('"'))
+        && within(&lower).is_none()
         && !["ng", "ok", "good", "no", "roll", "head", "tail", "take"].contains(&lower.as_str())
         && seconds(&lower, None).is_none()
 }
 
 /// Reads `3s`, `2.5 s`, `2,5sec`; returns the length and how many words after it belong to it.
-fn seconds(word: &str, next: Option<&str>) -> Option<(f64, usize)> {
+pub(super) fn seconds(word: &str, next: Option<&str>) -> Option<(f64, usize)> {
     let unit = |text: &str| matches!(text, "s" | "sec" | "secs" | "second" | "seconds");
     let digits = word.trim_end_matches(|letter: char| letter.is_alphabetic());
     let taken = match &word[digits.len()..] {
@@ -209,6 +212,11 @@ fn seconds(word: &str, next: Option<&str>) -> Option<(f64, usize)> {
     };
     let length: f64 = digits.replace(',', ".").parse().ok()?;
     (length.is_finite() && length > 0.0).then_some((length, taken))
+}
+
+/// Reads `+-48`: frames by which times marked by hand may be off.
+fn within(word: &str) -> Option<u32> {
+    word.strip_prefix("+-").or_else(|| word.strip_prefix('\u{b1}'))?.parse().ok()
 }
 
 /// Writes a plate as it is read.
@@ -226,6 +234,7 @@ pub(super) fn plate_text(plate: &PlateNote) -> String {
     }
     words.extend(plate.seconds.map(|length| format!("{length}s")));
     words.extend(plate.range.as_ref().map(range_text));
+    words.extend(plate.tolerance.map(|frames| format!("+-{frames}")));
     if !plate.good {
         words.push("NG".into());
     } else if words.is_empty() {
@@ -349,6 +358,16 @@ pub(super) fn rate(cell: &str) -> Said<Rate> {
     })
 }
 
+/// Reads the kind of report a record comes from.
+pub(super) fn report(cell: &str) -> Said<Report> {
+    Report::parse(cell).ok_or_else(|| {
+        Wrong::new(
+            format!("\"{}\" is not a kind of report", shown(cell, QUOTED)),
+            "write sound, camera or script, or leave it blank for a plate log",
+        )
+    })
+}
+
 /// Reads a tolerance in whole frames.
 pub(super) fn tolerance(cell: &str) -> Said<u32> {
     let number = cell.trim().trim_end_matches("frames").trim_end_matches("frame");
@@ -392,14 +411,7 @@ mod tests {
 
     #[test]
     fn plates_are_read_as_they_are_called_on_set() {
-        let none = PlateNote {
-            kind: None,
-            range: None,
-            seconds: None,
-            clip: None,
-            roll: None,
-            good: true,
-        };
+        let none = PlateNote::BARE;
         let times = Some(label("10:12:08:00", "10:14:02:00"));
         let frames = PointRange { start: Point::FileFrame(0), end: Point::FileFrame(41) };
         let head = Some(PlateKind::Head);

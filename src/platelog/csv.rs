@@ -2,8 +2,11 @@
 
 use super::cells::{self, QUOTED};
 use super::entry::{Entry, Filling, Source};
+use super::headings;
+use super::reports::{self, Layout};
 use super::{KEYS, Wrong, key_of, keys};
 use crate::error::{BadInput, shown};
+use crate::settings::Settings;
 use std::borrow::Cow;
 
 /// Cells longer than this are a runaway quotation mark, not a note; ours.
@@ -89,16 +92,18 @@ fn quoted(text: &str) -> Option<(String, usize)> {
 }
 
 /// Finds the separator and the heading row: the one with most known headings.
-fn heading_row(text: &str) -> (char, Option<usize>) {
+fn heading_row(text: &str, settings: &Settings) -> (char, Option<usize>) {
     if let Some(line) = text.lines().next()
         && let Some(sign) = line.trim().strip_prefix("sep=").and_then(|rest| rest.chars().next())
         && matches!(sign, ',' | ';')
     {
-        return (sign, best_row(&table(text, sign, TITLE_ROWS).0).map(|(_, at)| at));
+        return (sign, best_row(&table(text, sign, TITLE_ROWS).0, settings).map(|(_, at)| at));
     }
     let mut best: Option<(usize, usize, char)> = None;
     for separator in [',', ';', '\t'] {
-        let Some((known, at)) = best_row(&table(text, separator, TITLE_ROWS).0) else { continue };
+        let Some((known, at)) = best_row(&table(text, separator, TITLE_ROWS).0, settings) else {
+            continue;
+        };
         if best.is_none_or(|(most, ..)| known > most) {
             best = Some((known, at, separator));
         }
@@ -107,16 +112,46 @@ fn heading_row(text: &str) -> (char, Option<usize>) {
 }
 
 /// Returns the count of known headings of the row that has most of them, and its index.
-fn best_row(rows: &[Row<'_>]) -> Option<(usize, usize)> {
-    let known = |row: &Row<'_>| row.cells.iter().filter(|cell| key_of(cell).is_some()).count();
+fn best_row(rows: &[Row<'_>], settings: &Settings) -> Option<(usize, usize)> {
+    // Keys of ours count double: a row of them is a log, whatever stands in its title block.
+    let known = |row: &Row<'_>| {
+        let known = row.cells.iter().filter_map(|cell| headings::known(cell, settings));
+        let (sum, keys) = known.fold((0, 0), |(sum, keys), known| {
+            let key = usize::from(matches!(known.column, headings::Column::Key(_)));
+            (sum + if known.foreign { 1 } else { 2 }, keys + key)
+        });
+        if keys > 0 { sum } else { 0 }
+    };
     let counted = rows.iter().enumerate().map(|(at, row)| (known(row), at));
     // The first of equals: `max_by_key` would return the last.
     counted.filter(|(known, _)| *known > 0).rev().max_by_key(|(known, _)| *known)
 }
 
+/// A row's number and its cells.
+pub(super) type PlainRow<'t> = (usize, Vec<Cow<'t, str>>);
+
+/// Returns the heading row and what stands below it, blank rows left out; `None` without a
+/// heading that is known.
+pub(super) fn plain_table<'t>(text: &'t str, settings: &Settings) -> Option<Vec<PlainRow<'t>>> {
+    let (separator, at) = heading_row(text, settings);
+    let (rows, _) = table(text, separator, usize::MAX);
+    let rows = rows.into_iter().skip(at?).filter(|row| !row.is_blank());
+    Some(rows.map(|row| (row.number, row.cells)).collect())
+}
+
+/// Tells whether a table has two headings or more that are known.
+pub(super) fn knows(text: &str, settings: &Settings) -> bool {
+    let (separator, Some(at)) = heading_row(text, settings) else { return false };
+    let (rows, _) = table(text, separator, at + 1);
+    let known = |row: &Row<'_>| {
+        row.cells.iter().filter(|cell| headings::known(cell, settings).is_some()).count()
+    };
+    rows.get(at).is_some_and(|row| known(row) >= 2)
+}
+
 /// Reads a table; what cannot be read is said and the rest is kept.
 pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) -> Vec<Entry> {
-    let (separator, heading) = heading_row(text);
+    let (separator, heading) = heading_row(text, source.settings);
     let (rows, unclosed) = table(text, separator, usize::MAX);
     let mut say = |place: String, wrong: Wrong| {
         faults.push(BadInput::new(source.name, place, wrong.fault, wrong.remedy));
@@ -134,6 +169,11 @@ pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) 
         return Vec::new();
     };
     let (above, rest) = rows.split_at(at);
+    if let Some((headings, rows)) = rest.split_first()
+        && let Some(layout) = layout(headings, above, source.settings)
+    {
+        return report(&layout, headings, rows, source, faults);
+    }
     for row in above.iter().filter(|row| holds_times(row)) {
         let wrong = Wrong::new(
             format!("stands above the headings of row {}", at + 1),
@@ -147,14 +187,65 @@ pub(super) fn read(text: &str, source: &Source<'_>, faults: &mut Vec<BadInput>) 
     let mut entries: Vec<Entry> = Vec::with_capacity(rest.len());
     entries.extend(filled.map(|row| entry(row, headings, &columns, source, faults)));
     if entries.is_empty() {
-        faults.push(BadInput::new(
-            source.name,
-            format!("row {}", headings.number),
-            "has headings but no row stands below them",
-            "export the log again, or leave the file out",
-        ));
+        faults.push(no_rows(source, headings.number));
     }
     entries
+}
+
+fn layout(headings: &Row<'_>, above: &[Row<'_>], settings: &Settings) -> Option<Layout> {
+    let above: Vec<&str> =
+        above.iter().flat_map(|row| row.cells.iter().map(|cell| cell.as_ref())).collect();
+    Layout::of(&headings.cells, &above.join(" "), settings)
+}
+
+/// Reads the rows of a report. Its title block may hold anything, and its rows end where
+/// there is nothing more to say.
+fn report(
+    layout: &Layout,
+    headings: &Row<'_>,
+    rows: &[Row<'_>],
+    source: &Source<'_>,
+    faults: &mut Vec<BadInput>,
+) -> Vec<Entry> {
+    for heading in layout.unread(&headings.cells) {
+        let heading = shown(heading, QUOTED);
+        let place = format!("row {}, column \"{heading}\"", headings.number);
+        let fault = format!("\"{heading}\" is not a heading of a report");
+        let remedy =
+            format!("say in a mapping what it holds: \"{heading}\" = \"plates\", or \"ignore\"");
+        faults.push(BadInput::new(source.name, place, fault, remedy));
+    }
+    let mut entries = Vec::with_capacity(rows.len());
+    for row in rows.iter().filter(|row| !row.is_blank()) {
+        if row.cells.iter().any(|cell| cell.len() > LONGEST_CELL) {
+            let wrong = runaway(row.cells.iter().map(|cell| cell.len()).max().unwrap_or(0), "");
+            let place = format!("row {}", row.number);
+            faults.push(BadInput::new(source.name, place, wrong.fault, wrong.remedy));
+            continue;
+        }
+        entries.push(reports::entry((row.number, &row.cells), layout, source, faults));
+    }
+    if entries.is_empty() {
+        faults.push(no_rows(source, headings.number));
+    }
+    entries
+}
+
+fn no_rows(source: &Source<'_>, number: usize) -> BadInput {
+    BadInput::new(
+        source.name,
+        format!("row {number}"),
+        "has headings but no row stands below them",
+        "export the log again, or leave the file out",
+    )
+}
+
+fn runaway(length: usize, cell: &str) -> Wrong {
+    let shown = if cell.is_empty() { String::new() } else { format!(": \"{}\"", shown(cell, 20)) };
+    Wrong::new(
+        format!("the cell holds {length} bytes{shown}"),
+        "look for a quotation mark that is not closed; a cell may hold 64 KiB",
+    )
 }
 
 fn holds_times(row: &Row<'_>) -> bool {
@@ -208,9 +299,11 @@ fn columns(headings: &Row<'_>, say: &mut impl FnMut(String, Wrong)) -> Vec<Optio
 }
 
 fn unknown_column(heading: &str) -> Wrong {
+    // What kind of report a record comes from is written by us, and rarely by a person.
+    let named: Vec<&str> = KEYS.into_iter().filter(|key| *key != "report").collect();
     let remedy = match keys::nearest(heading) {
         Some(key) => format!("rename it \"{key}\" if that is meant, or delete the column"),
-        None => format!("delete the column, or name it as one of: {}", KEYS.join(", ")),
+        None => format!("delete the column, or name it as one of: {}", named.join(", ")),
     };
     let heading = shown(heading.trim(), QUOTED);
     Wrong::new(format!("\"{heading}\" is not a heading of a plate log"), remedy)
@@ -253,11 +346,7 @@ fn entry(
         };
         let at = [place.as_str(), ", ", named].concat();
         if cell.len() > LONGEST_CELL {
-            let wrong = Wrong::new(
-                format!("the cell holds {} bytes: \"{}\"", cell.len(), shown(cell.trim(), 20)),
-                "look for a quotation mark that is not closed; a cell may hold 64 KiB",
-            );
-            filling.wrong(&at, wrong);
+            filling.wrong(&at, runaway(cell.len(), cell.trim()));
             continue;
         }
         filling.came_from(key, &place);
@@ -301,6 +390,7 @@ fn fill(filling: &mut Filling<'_, '_>, key: &'static str, at: &str, cell: &str) 
         }
         "capture" => filling.record.capture = filling.kept(at, cells::capture(cell)),
         "tolerance" => filling.record.tolerance = filling.kept(at, cells::tolerance(cell)),
+        "report" => filling.record.report = filling.kept(at, cells::report(cell)),
         _ => filling.text(key, cell),
     }
 }
@@ -343,14 +433,17 @@ mod tests {
 
     #[test]
     fn the_separator_is_the_one_that_yields_headings() {
-        assert_eq!(heading_row("scene,take\n1,2").0, ',');
-        assert_eq!(heading_row("scene;take\n1,5;2").0, ';');
-        assert_eq!(heading_row("scene\ttake;x\n1\t2").0, '\t');
-        assert_eq!(heading_row("sep=;\nscene;take\n1;2"), (';', Some(1)));
+        assert_eq!(heading_row("scene,take\n1,2", &Settings::default()).0, ',');
+        assert_eq!(heading_row("scene;take\n1,5;2", &Settings::default()).0, ';');
+        assert_eq!(heading_row("scene\ttake;x\n1\t2", &Settings::default()).0, '\t');
+        assert_eq!(heading_row("sep=;\nscene;take\n1;2", &Settings::default()), (';', Some(1)));
     }
 
     #[test]
     fn headings_may_stand_below_a_title_block() {
-        assert_eq!(heading_row("Report\rDay 4,2031-02-03\r\rscene,take\r1,2\r").1, Some(3));
+        assert_eq!(
+            heading_row("Report\rDay 4,2031-02-03\r\rscene,take\r1,2\r", &Settings::default()).1,
+            Some(3)
+        );
     }
 }

@@ -42,6 +42,10 @@ pub(super) fn join(into: &mut Record, from: &Record, settings: &Settings) -> Vec
         }
         different.extend(words.into_iter().map(|word| Difference { key, word }));
     }
+    // What a plate log names is looked at, whatever reports say of it.
+    if from.report.is_none() && into.report.take().is_some() {
+        into.origin.remove("report");
+    }
     if let Some(place) = from.origin.get("record") {
         into.origin.add("record", place);
     }
@@ -74,6 +78,7 @@ fn join_key(key: &str, into: &mut Record, from: &Record, rule: &Ruler) -> Vec<St
         "start" => rule.point(&mut into.start, &from.start, "start"),
         "end" => rule.point(&mut into.end, &from.end, "end"),
         "capture" => only(&mut into.capture, &from.capture, "capture"),
+        "report" => Vec::new(),
         "tolerance" => {
             into.tolerance = into.tolerance.max(from.tolerance);
             Vec::new()
@@ -193,12 +198,16 @@ impl Ruler {
     /// Two points are one if their frames are within tolerance; without a rate only if
     /// they read the same.
     fn same_point(&self, a: &Point, b: &Point) -> bool {
+        self.within(a, b, self.tolerance)
+    }
+
+    fn within(&self, a: &Point, b: &Point, tolerance: i64) -> bool {
         if a == b {
             return true;
         }
         let frame = |point: &Point| super::take_frame(point, self.clock.as_ref()?).ok();
         match (frame(a), frame(b)) {
-            (Some(a), Some(b)) => a.0.abs_diff(b.0) <= self.tolerance.unsigned_abs(),
+            (Some(a), Some(b)) => a.0.abs_diff(b.0) <= tolerance.unsigned_abs(),
             _ => order(a).is_some() && order(a) == order(b),
         }
     }
@@ -251,6 +260,11 @@ impl Ruler {
     fn plates(&self, into: &mut Vec<PlateNote>, from: &[PlateNote]) -> Vec<String> {
         let mut words = Vec::new();
         for plate in from {
+            // `no plate` and a good one contradict each other.
+            if into.iter().any(|here| denies(here) != denies(plate) && here.good != plate.good) {
+                words.push("plates".to_string());
+                continue;
+            }
             match into.iter_mut().find(|here| self.one_plate(here, plate)) {
                 Some(here) => words.extend(self.join_plate(here, plate)),
                 None => into.push(plate.clone()),
@@ -279,8 +293,13 @@ impl Ruler {
             .kind
             .or(other.kind)
             .map_or("plates".to_string(), |kind| format!("{}s", kind_word(kind)));
+        // A hand on a button may be off at either end; two hands by both.
+        let by_hand = |plate: &PlateNote| i64::from(plate.tolerance.unwrap_or(0));
+        let tolerance = self.tolerance.max(by_hand(here) + by_hand(other));
         let ranges = match (&here.range, &other.range) {
-            (Some(a), Some(b)) => self.same_range(a, b),
+            (Some(a), Some(b)) => {
+                self.within(&a.start, &b.start, tolerance) && self.within(&a.end, &b.end, tolerance)
+            }
             _ => true,
         };
         let seconds = match (here.seconds, other.seconds) {
@@ -292,12 +311,22 @@ impl Ruler {
             return Some(word);
         }
         here.kind = here.kind.or(other.kind);
-        here.range = here.range.take().or_else(|| other.range.clone());
+        if here.range.is_none()
+            || (here.tolerance.is_some() && other.range.is_some() && other.tolerance.is_none())
+        {
+            here.range.clone_from(&other.range);
+            here.tolerance = other.tolerance;
+        }
         here.seconds = here.seconds.or(other.seconds);
         here.clip = here.clip.take().or_else(|| other.clip.clone());
         here.roll = here.roll.take().or_else(|| other.roll.clone());
         None
     }
+}
+
+/// Tells whether a note says that there is no plate at all.
+fn denies(plate: &PlateNote) -> bool {
+    !plate.good && plate.kind.is_none() && plate.range.is_none() && plate.seconds.is_none()
 }
 
 /// Names a plate's kind as logs do.

@@ -259,6 +259,10 @@ fn fill(filling: &mut Filling<'_, '_>, key: &'static str, at: &str, node: &Node)
             let said = node.whole().ok_or_else(|| unfit(node, "a whole number of frames"));
             filling.record.tolerance = filling.kept(at, said);
         }
+        "report" => {
+            let said = text(node).and_then(|text| cells::report(&text));
+            filling.record.report = filling.kept(at, said);
+        }
         _ => {
             if let Some(text) = filling.kept(at, text(node)) {
                 filling.text(key, &text);
@@ -340,14 +344,7 @@ fn plates(node: &Node, at: &str, filling: &mut Filling<'_, '_>) -> Placed<PlateN
         let at = format!("{at}/{index}");
         let said = match item {
             Node::Object(object) => plate(object, &at, filling),
-            _ => range(item).map(|range| PlateNote {
-                kind: None,
-                range: Some(range),
-                seconds: None,
-                clip: None,
-                roll: None,
-                good: true,
-            }),
+            _ => range(item).map(|range| PlateNote { range: Some(range), ..PlateNote::BARE }),
         };
         read.push((at, said));
     }
@@ -359,9 +356,8 @@ fn plate(
     at: &str,
     filling: &mut Filling<'_, '_>,
 ) -> Result<PlateNote, Wrong> {
-    let known = ["kind", "range", "seconds", "clip", "roll", "good"];
-    let mut note =
-        PlateNote { kind: None, range: None, seconds: None, clip: None, roll: None, good: true };
+    let known = ["kind", "range", "seconds", "clip", "roll", "good", "tolerance"];
+    let mut note = PlateNote::BARE;
     for (key, node) in members(object, &known, at, filling) {
         let place = below(at, key);
         match key {
@@ -374,6 +370,10 @@ fn plate(
             }
             "clip" => note.clip = filling.kept(&place, text(node)).and_then(full),
             "roll" => note.roll = filling.kept(&place, text(node)).and_then(full),
+            "tolerance" => {
+                let said = node.whole().ok_or_else(|| unfit(node, "a whole number of frames"));
+                note.tolerance = filling.kept(&place, said);
+            }
             _ => {
                 let said = match node {
                     Node::Bool(good) => Ok(*good),

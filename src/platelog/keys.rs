@@ -1,7 +1,7 @@
 //! The headings a log may have, and the nearest one to a heading that is none.
 
 /// Every key of a record, in the order our own tables are written.
-pub const KEYS: [&str; 22] = [
+pub const KEYS: [&str; 23] = [
     "id",
     "scene",
     "slate",
@@ -24,6 +24,7 @@ pub const KEYS: [&str; 22] = [
     "remarks",
     "agreed_by",
     "tolerance",
+    "report",
 ];
 
 /// Headings other reports use for the same thing. They are suggested, not read: whether a

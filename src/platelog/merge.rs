@@ -6,9 +6,10 @@
 
 use super::entry::Entry;
 use super::join::{Difference, join};
+use super::rolled::with_sound;
 use super::same::{dates_agree, name, same_name, take_key};
 use super::write::value_of;
-use super::{KEYS, Record, Wrong};
+use super::{KEYS, Record, Report, Wrong};
 use crate::error::{BadInput, shown};
 use crate::settings::Settings;
 use std::collections::BTreeMap;
@@ -19,10 +20,13 @@ pub(super) fn merged(
     settings: &Settings,
     faults: &mut Vec<BadInput>,
 ) -> Vec<Record> {
+    let (sounds, entries): (Vec<Entry>, Vec<Entry>) =
+        entries.into_iter().partition(|entry| entry.record.report == Some(Report::Sound));
     let numbered = entries.into_iter().enumerate();
     let (with_camera, without): (Vec<_>, Vec<_>) =
         numbered.partition(|(_, entry)| entry.record.camera.is_some());
-    let mut takes = Takes { settings, takes: Vec::new(), keys: BTreeMap::new(), faults };
+    let mut takes =
+        Takes { settings, takes: Vec::new(), keys: BTreeMap::new(), faults: &mut *faults };
     // Entries that say their camera come first: one that does not can then only join a
     // take if a single camera covered it.
     for (at, entry) in with_camera.into_iter().chain(without) {
@@ -30,7 +34,8 @@ pub(super) fn merged(
     }
     let mut takes = takes.takes;
     takes.sort_by_key(|take| take.first);
-    takes.into_iter().filter_map(Take::done).collect()
+    let records = takes.into_iter().filter_map(Take::done).collect();
+    with_sound(records, sounds, settings, faults)
 }
 
 struct Take {
@@ -141,7 +146,7 @@ fn group(different: &[Difference], parts: &[Entry]) -> BTreeMap<usize, Vec<Strin
     grouped
 }
 
-fn listed(words: &[String]) -> String {
+pub(super) fn listed(words: &[String]) -> String {
     match words {
         [] => String::new(),
         [one] => one.clone(),
@@ -150,7 +155,7 @@ fn listed(words: &[String]) -> String {
 }
 
 /// Says a fault of two entries, the earlier first.
-fn both(a: &Entry, b: &Entry, title: &str, with: &str, remedy: &str) -> BadInput {
+pub(super) fn both(a: &Entry, b: &Entry, title: &str, with: &str, remedy: &str) -> BadInput {
     let place = match (a.place.strip_prefix("row "), b.place.strip_prefix("row ")) {
         _ if a.file != b.file => format!("{}, and {}, {}", a.place, b.file, b.place),
         (Some(first), Some(second)) => {
@@ -165,7 +170,7 @@ fn both(a: &Entry, b: &Entry, title: &str, with: &str, remedy: &str) -> BadInput
 }
 
 /// Names a take in a sentence: `A014C007 take 3`, `scene 12 slate 4 take 3 camera A`.
-fn title(record: &Record) -> String {
+pub(super) fn title(record: &Record) -> String {
     let words = if record.clip.is_some() {
         vec![("", &record.clip), ("take ", &record.take)]
     } else {

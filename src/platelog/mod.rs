@@ -1,13 +1,16 @@
 //! What was noted on set: records of takes, their plates, booms and lock-offs.
 //!
-//! A log is a CSV table whose headings are the record's keys, or a JSON file of the schema
-//! `platesmith.platelog/1`. Faults are said with file, place, value and remedy, all of a
+//! A log is a CSV table whose headings are the record's keys, a JSON file of the schema
+//! `platesmith.platelog/1`, a report of sound, camera or script with the trade's headings, a
+//! sound file, or a folder of any of these. Faults are said with file, place, value and remedy, all of a
 //! file at once; a row with a fault keeps its good cells. Entries of several logs for one
 //! take become one record.
 
 mod cells;
 mod csv;
 mod entry;
+mod files;
+mod headings;
 mod join;
 mod json;
 mod keys;
@@ -15,21 +18,31 @@ mod merge;
 mod origin;
 mod points;
 mod record;
+mod reports;
+mod rolled;
 mod same;
+mod shots;
+mod sound;
+mod speed;
 mod text;
+mod words;
 mod write;
 
+pub use headings::check_mapping;
 pub use keys::{KEYS, key_of};
 pub use origin::Origins;
 pub use points::{PointFault, TakeClock, take_frame, take_range};
-pub use record::{PlateKind, PlateNote, Point, PointRange, Record, ServedTake, Serves, Unusable};
+pub use record::{
+    PlateKind, PlateNote, Point, PointRange, Record, Report, ServedTake, Serves, Unusable,
+};
 pub use same::{dates_agree, take_key};
+pub use shots::{Shot, read_shots};
 pub use write::{write_csv, write_json};
 
 use crate::error::BadInput;
 use crate::settings::Settings;
-use std::collections::BTreeMap;
-use std::io::Read;
+use std::collections::{BTreeMap, BTreeSet};
+use std::io::{Read as _, Seek as _};
 use std::path::{Path, PathBuf};
 
 /// The version of the layout of a JSON log.
@@ -57,17 +70,87 @@ impl Wrong {
 /// file comes back beside what could be read.
 pub fn read_logs(paths: &[PathBuf], settings: &Settings) -> (Vec<Record>, Vec<BadInput>) {
     let mut faults = Vec::new();
-    let mut entries = Vec::new();
-    for (path, label) in paths.iter().zip(labels(paths)) {
-        let name = path.display().to_string();
+    let mut read = Read::default();
+    let (files, wrong) = files::listed(paths);
+    faults.extend(wrong);
+    let labels = labels(&files);
+    for (file, label) in files.iter().zip(labels) {
+        let name = file.path.display().to_string();
         let source = entry::Source { name: &name, label: &label, settings };
-        match read_bytes(path) {
-            Ok(bytes) => entries.extend(read_log(&bytes, &source, path, &mut faults)),
-            Err(wrong) => faults.push(BadInput::new(&name, "", wrong.fault, wrong.remedy)),
+        if let Err(wrong) = read.file(file, &source, &mut faults) {
+            faults.push(BadInput::new(&name, "", wrong.fault, wrong.remedy));
         }
     }
-    let records = merge::merged(entries, settings, &mut faults);
+    let records = merge::merged(read.entries(settings, &mut faults), settings, &mut faults);
     (records, faults)
+}
+
+/// What was read of logs so far.
+#[derive(Default)]
+struct Read {
+    tables: Vec<entry::Entry>,
+    sounds: Vec<sound::Member>,
+}
+
+impl Read {
+    fn file(
+        &mut self,
+        file: &files::LogFile,
+        source: &entry::Source<'_>,
+        faults: &mut Vec<BadInput>,
+    ) -> Result<(), Wrong> {
+        let unread = |io: std::io::Error| {
+            Wrong::new(format!("cannot be read: {io}"), "check the path after --log")
+        };
+        let mut open = std::fs::File::open(&file.path).map_err(unread)?;
+        let mut head = Vec::new();
+        open.by_ref().take(16).read_to_end(&mut head).map_err(unread)?;
+        if sound::is_wave(&head) || (file.found && files::is_sound(&file.path)) {
+            let media = file.path.file_name().unwrap_or_default().to_string_lossy();
+            self.sounds.extend(sound::read(&mut open, &media, source, faults));
+            return Ok(());
+        }
+        open.rewind().map_err(unread)?;
+        let bytes = read_bytes(open)?;
+        if file.found && !looks_like_log(&bytes, source) {
+            return Ok(());
+        }
+        self.tables.extend(read_log(&bytes, source, &file.path, faults));
+        Ok(())
+    }
+
+    /// Tables first, then what sounds add up to.
+    fn entries(self, settings: &Settings, faults: &mut Vec<BadInput>) -> Vec<entry::Entry> {
+        let mut entries = self.tables;
+        entries.extend(sound::entries(self.sounds, settings.mark_tolerance_s, faults));
+        entries
+    }
+}
+
+/// Tells whether a table or JSON file that was found in a folder is a log at all: others lie
+/// there, too.
+fn looks_like_log(bytes: &[u8], source: &entry::Source<'_>) -> bool {
+    text::decode(bytes).is_ok_and(|decoded| {
+        if decoded.text.trim_start().starts_with('{') {
+            return decoded.text.contains(SCHEMA);
+        }
+        csv::knows(&decoded.text, source.settings)
+    })
+}
+
+/// Leaves out records of reports that say nothing of plates, boom or lock-off: they name
+/// takes nobody asks about. Those that another record names as its plate take stay.
+pub fn asked_about(records: Vec<Record>) -> Vec<Record> {
+    let named: BTreeSet<String> = records
+        .iter()
+        .flat_map(|record| record.plates.iter().filter_map(|plate| plate.clip.as_deref()))
+        .map(same::name)
+        .collect();
+    let is_named = |clip: &str| named.contains(&same::name(clip));
+    records
+        .into_iter()
+        .filter(|record| record.lists() || record.clip.as_deref().is_some_and(is_named))
+        .collect()
 }
 
 /// Reads one range as it is written in a log: `10:12:08:00-10:14:02:00` or `#12-#60`.
@@ -91,8 +174,14 @@ pub fn read_log_bytes(
 ) -> (Vec<Record>, Vec<BadInput>) {
     let mut faults = Vec::new();
     let source = entry::Source { name, label: name, settings };
-    let entries = read_log(bytes, &source, Path::new(name), &mut faults);
-    let records = merge::merged(entries, settings, &mut faults);
+    let mut read = Read::default();
+    if sound::is_wave(bytes) {
+        let mut bytes = std::io::Cursor::new(bytes);
+        read.sounds.extend(sound::read(&mut bytes, name, &source, &mut faults));
+    } else {
+        read.tables = read_log(bytes, &source, Path::new(name), &mut faults);
+    }
+    let records = merge::merged(read.entries(settings, &mut faults), settings, &mut faults);
     (records, faults)
 }
 
@@ -120,15 +209,11 @@ fn read_log(
     }
 }
 
-fn read_bytes(path: &Path) -> Result<Vec<u8>, Wrong> {
-    if path.is_dir() {
-        return Err(Wrong::new("is a folder, not a log", "name the log files in it"));
-    }
+fn read_bytes(file: std::fs::File) -> Result<Vec<u8>, Wrong> {
     let unread = |io: std::io::Error| {
         Wrong::new(format!("cannot be read: {io}"), "check the path after --log")
     };
     let mut bytes = Vec::new();
-    let file = std::fs::File::open(path).map_err(unread)?;
     file.take(LARGEST_LOG + 1).read_to_end(&mut bytes).map_err(unread)?;
     if bytes.len() as u64 > LARGEST_LOG {
         return Err(Wrong::new(
@@ -140,15 +225,16 @@ fn read_bytes(path: &Path) -> Result<Vec<u8>, Wrong> {
 }
 
 /// Names the files in origins: without folders where that tells them apart.
-fn labels(paths: &[PathBuf]) -> Vec<String> {
+fn labels(files: &[files::LogFile]) -> Vec<String> {
+    let paths: Vec<&PathBuf> = files.iter().map(|file| &file.path).collect();
     let short = |path: &PathBuf| {
         path.file_name().map_or(path.display().to_string(), |n| n.to_string_lossy().into_owned())
     };
     let mut seen: BTreeMap<String, usize> = BTreeMap::new();
-    for path in paths {
+    for path in &paths {
         *seen.entry(short(path)).or_default() += 1;
     }
-    let label = |path: &PathBuf| match seen.get(&short(path)) {
+    let label = |path: &&PathBuf| match seen.get(&short(path)) {
         Some(1) => short(path),
         _ => path.display().to_string(),
     };

@@ -91,6 +91,52 @@ pub struct PlateNote {
     pub roll: Option<String>,
     /// False if it was marked no good.
     pub good: bool,
+    /// Frames its times may be off, if a hand on a button marked them: such times never
+    /// bound a plate, they tell the pixels where to look.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tolerance: Option<u32>,
+}
+
+impl PlateNote {
+    /// A good plate of which nothing else is known.
+    pub const BARE: PlateNote = PlateNote {
+        kind: None,
+        range: None,
+        seconds: None,
+        clip: None,
+        roll: None,
+        good: true,
+        tolerance: None,
+    };
+}
+
+/// What kind of report a record was read from, if not from a plate log.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Report {
+    /// Sound files or a sound report: roll, media and times are the recorder's.
+    Sound,
+    /// A camera report.
+    Camera,
+    /// A script supervisor's log.
+    Script,
+}
+
+impl Report {
+    /// Reads the word for it.
+    pub fn parse(word: &str) -> Option<Report> {
+        let kinds = [Report::Sound, Report::Camera, Report::Script];
+        kinds.into_iter().find(|kind| kind.word().eq_ignore_ascii_case(word.trim()))
+    }
+
+    /// The word for it in logs.
+    pub fn word(self) -> &'static str {
+        match self {
+            Report::Sound => "sound",
+            Report::Camera => "camera",
+            Report::Script => "script",
+        }
+    }
 }
 
 /// Frames marked unusable, and why.
@@ -177,11 +223,26 @@ pub struct Record {
     pub agreed_by: Option<String>,
     /// Tolerance of its times in frames.
     pub tolerance: Option<u32>,
+    /// The kind of report it was read from; none for a plate log.
+    pub report: Option<Report>,
     /// For each key, the file and place it was read from.
     pub origin: Origins,
 }
 
 impl Record {
+    /// Tells whether the record says anything about plates, boom or lock-off. Records of
+    /// reports that do not are no reason to look at a take.
+    pub fn lists(&self) -> bool {
+        self.report.is_none()
+            || !self.plates.is_empty()
+            || !self.boom.is_empty()
+            || !self.lock_off.is_empty()
+            || !self.unusable.is_empty()
+            || !self.region.is_empty()
+            || self.no_boom
+            || self.serves != Serves::Itself
+    }
+
     /// Returns where the record begins in its log: file and place.
     pub fn place(&self) -> &str {
         self.origin.get("record").map_or("", |place| place)

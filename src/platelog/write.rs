@@ -49,6 +49,7 @@ pub(super) fn value_of(record: &Record, key: &str) -> Option<Value> {
         "capture" => record.capture.map(|capture| json!(capture)),
         "unusable" => listed(&record.unusable, |unusable| json!(unusable)),
         "tolerance" => record.tolerance.map(|frames| json!(frames)),
+        "report" => record.report.map(|report| json!(report.word())),
         _ => text_of(record, key).map(|text| json!(text)),
     }
 }
@@ -62,6 +63,7 @@ fn plate_value(plate: &PlateNote) -> Value {
             clip: None,
             roll: None,
             good: true,
+            tolerance: None,
         } => {
             json!(range)
         }
@@ -127,6 +129,7 @@ fn cell_of(record: &Record, key: &str) -> String {
         "capture" => record.capture.map_or(String::new(), |(w, h)| format!("{w}x{h}")),
         "unusable" => joined(&record.unusable, cells::unusable_text),
         "tolerance" => record.tolerance.map_or(String::new(), |frames| frames.to_string()),
+        "report" => record.report.map_or(String::new(), |report| report.word().to_string()),
         _ => text_of(record, key).unwrap_or_default().to_string(),
     }
 }

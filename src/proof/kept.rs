@@ -30,6 +30,7 @@ pub(super) struct Shelf {
 #[derive(Serialize)]
 struct Asking<'a> {
     plates: &'a [crate::time::FrameRange],
+    near: &'a [crate::time::FrameRange],
     boom: &'a [crate::time::FrameRange],
     frames: &'a [crate::time::FrameRange],
     region: Option<&'a [[f64; 2]]>,
@@ -52,6 +53,7 @@ impl Shelf {
         let info = asked.media.info();
         let asking = Asking {
             plates: &asked.plates,
+            near: &asked.near,
             boom: &asked.boom,
             frames: &asked.frames,
             region: asked.region.as_deref(),

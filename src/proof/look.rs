@@ -41,6 +41,9 @@ pub struct Asked<'a> {
     pub behind: Option<&'a dyn Pictures>,
     /// Plates the log claims.
     pub plates: Vec<FrameRange>,
+    /// Where plates were marked by hand: where to look first if the whole take is looked
+    /// through.
+    pub near: Vec<FrameRange>,
     /// Boom spans the log claims.
     pub boom: Vec<FrameRange>,
     /// Frames that matter: the need of every use.
@@ -196,7 +199,7 @@ fn searched(
 ) -> Result<Looked, Faults> {
     let Survey { found, lock_off, camera, kept, .. } = survey(
         asked.media,
-        &asked.plates,
+        &[asked.plates.as_slice(), &asked.near].concat(),
         noted_area(asked),
         &asked.settings.measure_limits(),
         tell,

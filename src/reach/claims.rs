@@ -22,6 +22,10 @@ pub struct Claims {
     /// Plates noted by kind and length without times, in words: hints for the pixels.
     #[serde(skip)]
     pub hints: Vec<String>,
+    /// Where a hand on a button marked a plate, with room for the hand: where the pixels are
+    /// to look, and nothing more.
+    #[serde(skip)]
+    pub near: Vec<FrameRange>,
     /// How many frames the log's times may be off.
     #[serde(skip)]
     pub tolerance: u32,

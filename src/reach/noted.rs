@@ -2,7 +2,7 @@
 
 use super::{Claims, Clocks};
 use crate::platelog::{
-    PlateKind, PlateNote, PointRange, Record, TakeClock, take_frame, take_range,
+    PlateKind, PlateNote, PointRange, Record, Report, TakeClock, take_frame, take_range,
 };
 use crate::reason::{Code, Reason, Severity};
 use crate::settings::Settings;
@@ -21,12 +21,14 @@ pub fn claims_of(
 ) -> (Claims, Vec<Reason>) {
     let clock = TakeClock::new(clocks.counting, clocks.file_start.or(logged_start), settings);
     let mut noted = Noted { clock, reasons: Vec::new() };
+    // Start and end of sound are the recorder's: no camera's first frame.
+    let bounds = record.report != Some(Report::Sound);
     let good: Vec<&PlateNote> = record.plates.iter().filter(|plate| plate.good).collect();
     let claims = Claims {
-        take: clocks.file_in_take().or_else(|| noted.whole_take(record)),
+        take: clocks.file_in_take().or_else(|| noted.whole_take(record).filter(|_| bounds)),
         lock_off: noted.ranges("lock_off", &record.lock_off),
         plates: {
-            let own = good.iter().filter(|plate| is_own(plate));
+            let own = good.iter().filter(|plate| is_own(plate) && !is_mark(plate));
             let ranges: Vec<PointRange> = own.filter_map(|plate| plate.range.clone()).collect();
             union(&noted.ranges("plates", &ranges))
         },
@@ -37,6 +39,15 @@ pub fn claims_of(
             noted.ranges("unusable", &ranges)
         },
         no_boom: record.no_boom,
+        near: {
+            let marks = good.iter().filter(|plate| is_own(plate) && is_mark(plate));
+            let near = |plate: &&PlateNote| {
+                let room = u64::from(plate.tolerance.unwrap_or(0));
+                let range = take_range(plate.range.as_ref()?, &clock).ok()?;
+                Some(range.grown(room, room))
+            };
+            union(&marks.filter_map(near).collect::<Vec<_>>())
+        },
         hints: good.iter().filter_map(|plate| hint(plate)).collect(),
         tolerance: record.tolerance.unwrap_or(settings.claim_tolerance_frames),
         region: record.region.clone(),
@@ -51,13 +62,18 @@ fn is_own(plate: &PlateNote) -> bool {
     plate.kind != Some(PlateKind::Take) && plate.clip.is_none()
 }
 
+/// A plate whose times a hand on a button gave: they bound nothing.
+fn is_mark(plate: &PlateNote) -> bool {
+    plate.range.is_some() && plate.tolerance.is_some_and(|frames| frames > 0)
+}
+
 /// Says in words where a plate without times is to be looked for.
 fn hint(plate: &PlateNote) -> Option<String> {
     if !is_own(plate) {
         let name = plate.clip.as_deref().unwrap_or("another take");
         return Some(format!("a plate in {name}"));
     }
-    if plate.range.is_some() {
+    if plate.range.is_some() && !is_mark(plate) {
         return None;
     }
     let place = match plate.kind {
@@ -65,6 +81,13 @@ fn hint(plate: &PlateNote) -> Option<String> {
         Some(PlateKind::Tail) => "a tail plate",
         _ => "a plate",
     };
+    if let Some(range) = plate.range.as_ref().filter(|_| is_mark(plate)) {
+        let [from, to] = [&range.start, &range.end].map(|point| String::from(point.clone()));
+        let frames = plate.tolerance.unwrap_or(0);
+        return Some(format!(
+            "{place} marked by hand at {from}-{to}, {frames} frames more or less"
+        ));
+    }
     Some(match plate.seconds {
         Some(seconds) => format!("{place} of {seconds} s"),
         None => place.to_string(),
@@ -101,6 +124,9 @@ impl Noted {
 
 /// Returns the take frame of a record's noted start, counted as its take counts.
 pub fn logged_start(record: &Record, counting: Counting, settings: &Settings) -> Option<Frame> {
+    if record.report == Some(Report::Sound) {
+        return None;
+    }
     let clock = TakeClock::new(counting, None, settings);
     take_frame(record.start.as_ref()?, &clock).ok()
 }

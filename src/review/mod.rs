@@ -27,7 +27,7 @@ pub use subject::Subject;
 use crate::error::Faults;
 use crate::findings::{CutSummary, Findings, SCHEMA, TakeName, UnusedRecord, UseFinding, Verdict};
 use crate::matching::{Matcher, NearestUses, RollOffset, UseClues};
-use crate::platelog::{Record, read_logs};
+use crate::platelog::{Record, asked_about, read_logs};
 use crate::settings::Settings;
 use crate::time::Rate;
 use crate::timeline::{Cut, ReadOptions, read_cut};
@@ -115,6 +115,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
         (cut, logs.join().unwrap_or_else(|died| std::panic::resume_unwind(died)))
     });
     let cut = cut?;
+    let records = asked_about(records);
     let mut faults = cut.faults.clone();
     faults.extend(log_faults);
 

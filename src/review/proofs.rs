@@ -130,6 +130,7 @@ pub(super) fn asked_alone<'a>(
         media,
         behind: Some(behind),
         plates,
+        near: Vec::new(),
         boom: in_file(&learnt.claims.boom),
         frames: need.iter().filter_map(|need| need.overlap(frames)).collect(),
         region: Some(learnt.claims.region.clone()).filter(|noted| !noted.is_empty()),
@@ -143,6 +144,7 @@ fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]
         media,
         behind: None,
         plates: Vec::new(),
+        near: Vec::new(),
         boom: Vec::new(),
         frames: Vec::new(),
         region: None,
@@ -156,13 +158,14 @@ fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]
         };
         let tolerated: Vec<FrameRange> = usable_plates(&learnt.claims);
         asked.plates.extend(in_file(&tolerated));
+        asked.near.extend(in_file(&learnt.claims.near));
         asked.boom.extend(in_file(&learnt.claims.boom));
         let noted = &learnt.claims.region;
         asked.region =
             asked.region.or_else(|| Some(noted.clone()).filter(|noted| !noted.is_empty()));
         asked.frames.extend(learnt.need.and_then(|need| clocks.file_range(need)));
     }
-    for ranges in [&mut asked.plates, &mut asked.boom, &mut asked.frames] {
+    for ranges in [&mut asked.plates, &mut asked.near, &mut asked.boom, &mut asked.frames] {
         *ranges = union(ranges);
     }
     asked
