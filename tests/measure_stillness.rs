@@ -85,6 +85,26 @@ fn a_sway_is_found_where_it_is_and_nowhere_else() {
 }
 
 #[test]
+fn a_sway_beside_the_patch_is_not_in_it_because_a_large_tile_holds_both() {
+    let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 3);
+    let still = scene.background(&Truth::default());
+    // The lower left quarter of a tile of 64 pixels sways, and the patch takes its right half.
+    let quarter = (192, 96, 224, 128);
+    let draw = |t: usize, frame: &mut Vec<f32>| {
+        let by = 0.6 * (t as f64 * 0.3).sin();
+        let moved = scene.background(&Truth { shift_x: by, ..Truth::default() });
+        for y in quarter.1..quarter.3 {
+            let row = y * SIZE.0 + quarter.0..y * SIZE.0 + quarter.2;
+            frame[row.clone()].copy_from_slice(&moved[row]);
+        }
+    };
+    let beside = watched(&scene, &still, (230, 64, 300, 128), None, draw);
+    assert!(beside.moving.is_empty(), "{beside:?}");
+    let within = watched(&scene, &still, (200, 64, 300, 128), None, draw);
+    assert!(within.moving.iter().any(|m| matches!(m.kind, Moves::Sway { .. })), "{within:?}");
+}
+
+#[test]
 fn a_camera_that_moves_is_not_a_background_that_moves() {
     let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 4);
     let still = scene.background(&Truth::default());

@@ -149,22 +149,22 @@ impl StillnessMap {
             }
             let Some(spool) = self.spool.as_mut() else { break };
             spool.read(*number, &mut record)?;
+            let told: Vec<Told> = record.chunks_exact(RECORD).map(unpacked).collect();
+            let beside = self.beside(&told, &touches);
             let mut stretch = Stretch { range: *range, z: 0.0, sway_px: 0.0, sway_codes: 0.0 };
             let mut place = None;
-            for ((lens, _), bytes) in self
-                .lenses
-                .iter()
-                .zip(&touches)
-                .zip(record.chunks_exact(RECORD))
-                .filter(|((_, t), _)| **t)
+            for (at, (lens, told)) in
+                self.lenses.iter().zip(&told).enumerate().filter(|(at, _)| touches[*at])
             {
-                let told = unpacked(bytes);
-                if told.least_px.is_finite() && lens.side == 4 {
+                if told.least_px.is_finite() && lens.side == LARGEST {
                     let own = f64::from(told.least_px);
                     least = Some(least.map_or(own, |worst| worst.max(own)));
                 }
+                if beside[at] {
+                    continue;
+                }
                 stretch.z = stretch.z.max(f64::from(told.z));
-                if self.limits.is_sway(&told) {
+                if self.limits.is_sway(told) {
                     stretch.sway_px = stretch.sway_px.max(f64::from(told.px));
                     stretch.sway_codes = stretch.sway_codes.max(f64::from(told.codes));
                     place = Some(around(place, lens.place()));
@@ -181,6 +181,30 @@ impl StillnessMap {
         out.blind = self.blind(inside);
         out.moving.extend(runs);
         Ok(())
+    }
+
+    /// Marks the larger tiles whose sway lies beside the patch: of their parts that sway too
+    /// none touches it.
+    fn beside(&self, told: &[Told], touches: &[bool]) -> Vec<bool> {
+        let (across, down) = self.patterns.tiles();
+        let mut sways = vec![(false, false); across * down];
+        let mut out = vec![false; told.len()];
+        // Small tiles come first, so what is marked holds for those made of them.
+        for (at, (lens, told)) in self.lenses.iter().zip(told).enumerate() {
+            let tiles = || self.patterns.within(lens.x, lens.y, lens.side);
+            let (inner, outer) = tiles().fold((false, false), |(inner, outer), tile| {
+                (inner || sways[tile].0, outer || sways[tile].1)
+            });
+            out[at] = touches[at] && outer && !inner;
+            if self.limits.is_sway(told) {
+                let inside = touches[at] && !out[at];
+                tiles().for_each(|tile| {
+                    sways[tile].0 |= inside;
+                    sways[tile].1 |= !inside;
+                });
+            }
+        }
+        out
     }
 
     /// Share of the small tiles of a patch that lie in no tile that could show a sway.
@@ -259,6 +283,9 @@ fn is_near(a: Place, b: Place) -> bool {
 fn around(a: Option<Place>, b: Place) -> Place {
     a.map_or(b, |a| (a.0.min(b.0), a.1.min(b.1), a.2.max(b.2), a.3.max(b.3)))
 }
+
+/// Side of the largest tiles, in small ones.
+const LARGEST: usize = 4;
 
 /// Bytes of a tile in a window: score in eighths, the rest on a logarithmic scale.
 const RECORD: usize = 7;
