@@ -190,6 +190,7 @@ fn whole(folder: &Path, case: &str) {
             plates: Vec::new(),
             boom: Vec::new(),
             frames: vec![all],
+            near: Vec::new(),
             region: None,
             settings: &settings,
         };

@@ -15,6 +15,7 @@ mod motion;
 mod mean;
 mod spool;
 mod planes;
+mod codes;
 mod patterns;
 mod small;
 mod warp;

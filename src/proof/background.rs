@@ -9,6 +9,21 @@ use crate::time::{Frame, FrameRange};
 /// Frames at each end of a plate that are not looked at for movement. Ours.
 const GUARD: i64 = 2;
 
+/// How much more than the plate may what sways in the take change to be the same sway: the wind
+/// freshens and drops from one second to the next. Ours.
+const FRESHENS: f64 = 1.25;
+
+/// Where something moves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Where {
+    /// In the plate.
+    Plate,
+    /// In the take, as the plate has it too.
+    Alike,
+    /// In the take alone.
+    Take,
+}
+
 /// Names what moves in the patch, over the patched frames and in the plate.
 pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     let Some(stillness) = &case.gauge.stillness else { return Ok(()) };
@@ -22,20 +37,32 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
             *known = known.max(over_noise);
         }
     }
-    for moving in worst_of_each(&patched.moving) {
-        proof.reasons.push(reason(case, moving, false));
-    }
     // The frames beside a boom hold its soft edge and what it stirs.
     let plate = case.gauge.plate;
     let inner = FrameRange::new(plate.start.0 + GUARD, plate.end.0 - GUARD);
     let plate = stillness.within(&region, &[inner])?;
     let inside =
         |moving: &&Moving| inner.overlap(moving.range).is_some_and(|run| run.count().0 > 1);
-    let moving: Vec<Moving> = plate.moving.iter().filter(inside).copied().collect();
-    for moving in worst_of_each(&moving) {
-        proof.reasons.push(reason(case, moving, true));
+    let in_plate: Vec<Moving> = plate.moving.iter().filter(inside).copied().collect();
+    for moving in worst_of_each(&patched.moving) {
+        let place = if is_alike(moving, &in_plate) { Where::Alike } else { Where::Take };
+        proof.reasons.push(reason(case, moving, place));
+    }
+    for moving in worst_of_each(&in_plate) {
+        proof.reasons.push(reason(case, moving, Where::Plate));
     }
     Ok(())
+}
+
+/// Tells whether the plate sways as much there: then it is the same background.
+fn is_alike(moving: &Moving, in_plate: &[Moving]) -> bool {
+    let Kind::Sway { codes, .. } = moving.kind else { return false };
+    let a = moving.place;
+    let meets = |b: (usize, usize, usize, usize)| a.0 < b.2 && b.0 < a.2 && a.1 < b.3 && b.1 < a.3;
+    in_plate.iter().any(|other| match other.kind {
+        Kind::Sway { codes: own, .. } => codes <= FRESHENS * own && meets(other.place),
+        Kind::Crossing { .. } => false,
+    })
 }
 
 /// One fault for each kind and stretch of frames: its strongest tile.
@@ -55,7 +82,7 @@ fn worst_of_each(moving: &[Moving]) -> Vec<&Moving> {
     kept
 }
 
-fn reason(case: &Case<'_>, moving: &Moving, in_plate: bool) -> Reason {
+fn reason(case: &Case<'_>, moving: &Moving, place: Where) -> Reason {
     let scale = case.gauge.scales.work as f64;
     let (visibility, what, value, unit) = match moving.kind {
         Kind::Sway { px, .. } => {
@@ -71,11 +98,12 @@ fn reason(case: &Case<'_>, moving: &Moving, in_plate: bool) -> Reason {
     let steps = case.steps();
     let run =
         Run { range: moving.range, worst: Seen { frame: moving.range.start, visibility, value } };
-    let severity = severity(steps, &run, case.question.used, in_plate);
-    let place = case.region.place_in_words(moving.place, case.gauge.scales.work);
-    let whose = if in_plate { " of the plate" } else { " under the patch" };
+    let severity = severity(steps, &run, case.question.used, place);
+    let spot = case.region.place_in_words(moving.place, case.gauge.scales.work);
+    let whose = if place == Where::Plate { " of the plate" } else { " under the patch" };
+    let as_there = if place == Where::Alike { ", no more than in the plate" } else { "" };
     let text = format!(
-        "{what}{whose}, {place} of frame, from {}.",
+        "{what}{whose}, {spot} of frame, from {}{as_there}.",
         case.label(Frame(moving.range.start.0))
     );
     Reason::new(Code::BackgroundMoving, severity, text)
@@ -84,8 +112,12 @@ fn reason(case: &Case<'_>, moving: &Moving, in_plate: bool) -> Reason {
 }
 
 /// In the plate nothing stops: other plate frames may be at rest, and what sways softly can
-/// still be looped. It is said so that somebody looks.
-fn severity(steps: Steps, run: &Run, used: FrameRange, in_plate: bool) -> Severity {
+/// still be looped. It is said so that somebody looks; so is what the plate has as well, for
+/// which its turns are eased.
+fn severity(steps: Steps, run: &Run, used: FrameRange, place: Where) -> Severity {
     let grade = steps.grade(run.worst.visibility).unwrap_or(Severity::Note);
-    if in_plate { grade.min(Severity::Attention) } else { steps.of_run(run, used).min(grade) }
+    match place {
+        Where::Take => steps.of_run(run, used).min(grade),
+        Where::Plate | Where::Alike => grade.min(Severity::Attention),
+    }
 }

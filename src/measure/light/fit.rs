@@ -8,7 +8,9 @@
 //! If the blocks it leaves out agree among themselves on another gain, and are more than
 //! half as many, nobody can tell which of them is the background.
 
-use super::normal::{LIFT_PRIOR, Sums};
+use super::errors::{gain_error, lift_errors, slope_errors};
+use super::modes::modes;
+use super::normal::Sums;
 
 /// Tukey's constant: 95 % efficient on normal noise (Beaton & Tukey, Technometrics 16, 1974).
 pub(super) const TUKEY: f64 = 4.685;
@@ -242,7 +244,7 @@ fn scattered(blocks: &[Ratio]) -> NoFit {
 }
 
 /// Tukey's weight of what is `off` in a window.
-fn weight(off: f64, window: f64) -> f64 {
+pub(super) fn weight(off: f64, window: f64) -> f64 {
     let part = off / window;
     if part.abs() >= 1.0 { 0.0 } else { (1.0 - part * part).powi(2) }
 }
@@ -256,65 +258,6 @@ pub(super) fn mass(
 ) -> f64 {
     let counted = blocks.iter().filter(|block| counted(block));
     counted.map(|block| weight(tilt.off(block), window)).sum()
-}
-
-/// Bins of the histogram: a thousandth of a natural logarithm each, gains of 1/6 to 6.
-const BIN: f64 = 0.002;
-const BINS: usize = 1800;
-
-/// Finds the modes of the ratios at three widths, with the width each was found at.
-fn modes(blocks: &[Ratio]) -> Vec<(f64, f64)> {
-    let mut histogram = vec![0.0; BINS];
-    let middle = BINS as f64 / 2.0;
-    for block in blocks.iter().filter(|block| block.ratio > 0.0) {
-        let bin = block.ratio.ln() / BIN + middle;
-        if bin >= 0.0 && bin < BINS as f64 {
-            histogram[bin as usize] += 1.0;
-        }
-    }
-    let mut seeds: Vec<(f64, f64)> = Vec::new();
-    for width in [0.006, 0.02, 0.06] {
-        let smooth = smoothed(&histogram, (width / BIN) as usize);
-        for bin in peaks(&smooth, (2.0 * width / BIN) as usize) {
-            let gain = ((bin as f64 + 0.5 - middle) * BIN).exp();
-            let known =
-                seeds.iter().any(|(seed, w)| *w == width && (seed / gain).ln().abs() < 0.004);
-            if !known {
-                seeds.push((gain, width));
-            }
-        }
-    }
-    seeds
-}
-
-/// Three passes of a running mean: nearly a normal curve of the given spread.
-fn smoothed(histogram: &[f64], spread: usize) -> Vec<f64> {
-    let mut values = histogram.to_vec();
-    for _ in 0..3 {
-        let mut sums = vec![0.0];
-        values.iter().for_each(|value| sums.push(sums[sums.len() - 1] + value));
-        let near = |at: usize| {
-            let (low, high) = (at.saturating_sub(spread), (at + spread + 1).min(values.len()));
-            (sums[high] - sums[low]) / (2 * spread + 1) as f64
-        };
-        values = (0..values.len()).map(near).collect();
-    }
-    values
-}
-
-/// The three highest peaks, each the highest within `apart` bins and a fifth of the first.
-fn peaks(values: &[f64], apart: usize) -> Vec<usize> {
-    let highest = |at: &usize| {
-        let (low, high) = (at.saturating_sub(apart), (at + apart + 1).min(values.len()));
-        values[*at] > 0.0 && values[low..high].iter().all(|value| *value <= values[*at])
-    };
-    let mut found: Vec<usize> = (0..values.len()).filter(highest).collect();
-    found.sort_by(|a, b| values[*b].total_cmp(&values[*a]).then(a.cmp(b)));
-    let top = found.first().map_or(0.0, |at| values[*at]);
-    found.retain(|at| values[*at] >= 0.2 * top);
-    found.dedup_by(|a, b| a.abs_diff(*b) <= apart);
-    found.truncate(3);
-    found
 }
 
 /// Noise of a block mean in signal, from neighbours: both show the same light, so their
@@ -435,72 +378,6 @@ fn mean(blocks: &[Ratio], weight: impl Fn(&Ratio) -> f64) -> f64 {
 fn spread(blocks: &[Ratio], tilt: Surface, window: f64) -> f64 {
     let offs = blocks.iter().map(|block| tilt.off(block).abs());
     1.4826 * median(&mut offs.filter(|off| *off < window).collect::<Vec<_>>())
-}
-
-/// Standard error of a weighted mean from what is left, and from how much neighbours share
-/// of it: grain and coding errors are wider than a block.
-fn gain_error(blocks: &[Ratio], tilt: Surface, window: f64) -> f64 {
-    let (mut all, mut squares, mut own, mut shared, mut pairs) = (0.0, 0.0, 0.0, 0.0, 0_usize);
-    let mut count = 0_usize;
-    let mut last: Option<((u32, u32), f64)> = None;
-    for block in blocks {
-        let off = tilt.off(block);
-        let weight = weight(off, window) / (block.slope * block.slope);
-        if weight <= 0.0 {
-            continue;
-        }
-        let left = off * block.slope * tilt.of(block);
-        all += weight;
-        squares += (weight * left).powi(2);
-        own += off * off;
-        count += 1;
-        if let Some((at, before)) = last
-            && at.1 == block.at.1
-            && at.0 + 1 == block.at.0
-        {
-            shared += off * before;
-            pairs += 1;
-        }
-        last = Some((block.at, off));
-    }
-    if count < 2 || all <= 0.0 {
-        return f64::INFINITY;
-    }
-    let like = if pairs == 0 { 0.0 } else { shared / pairs as f64 / (own / count as f64) };
-    // A first-order process across and down: (1 + r) / (1 - r) along each axis.
-    let like = like.clamp(0.0, 0.9);
-    squares.sqrt() / all * ((1.0 + like) / (1.0 - like))
-}
-
-/// Standard errors of the slopes: that of the gain over the spread of the blocks.
-fn slope_errors(blocks: &[Ratio], tilt: Surface, window: f64) -> (f64, f64) {
-    let (mut all, mut x, mut y, mut xx, mut yy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for block in blocks {
-        let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
-        all += weight;
-        x += weight * block.x;
-        y += weight * block.y;
-        xx += weight * block.x * block.x;
-        yy += weight * block.y * block.y;
-    }
-    let error = gain_error(blocks, tilt, window);
-    let spread = |one: f64, two: f64| (two / all - (one / all).powi(2)).max(1e-12).sqrt();
-    (error / spread(x, xx), error / spread(y, yy))
-}
-
-/// Standard errors of the lift and of the gain beside it: the fewer levels, the larger.
-fn lift_errors(blocks: &[Ratio], tilt: Surface, window: f64, error: f64) -> (f64, f64) {
-    let (mut all, mut slopes, mut squares) = (0.0, 0.0, 0.0);
-    for block in blocks {
-        let weight = weight(tilt.off(block), window) / (block.slope * block.slope);
-        all += weight;
-        slopes += weight * block.slope;
-        squares += weight * block.slope * block.slope;
-    }
-    let mean = slopes / all;
-    let spread = (squares / all - mean * mean).max(1e-12).sqrt();
-    let lift = (error / spread).min(LIFT_PRIOR);
-    (lift, error.hypot(lift * mean))
 }
 
 /// Fits from the middle ratio, which most blocks are taken to share: where nothing covers

@@ -22,8 +22,10 @@
 pub mod blocks;
 pub mod coded;
 pub mod encoding;
+mod errors;
 pub mod fit;
 mod meter;
+mod modes;
 mod normal;
 pub mod plate;
 pub mod range;

@@ -3,9 +3,13 @@
 use super::LockOff;
 use crate::error::Faults;
 use crate::measure::PlateSum;
+use crate::measure::codes::{luma_codes, other_size};
 use crate::measure::plane::View;
 use crate::media::{FrameReader, Picture};
 use crate::time::{Frame, FrameRange};
+
+/// Which frames another is unlike in size.
+const UNLIKE: &str = "unlike the first";
 
 /// First pass: gathers the mean of the plate.
 pub struct MeanReader {
@@ -35,9 +39,13 @@ impl FrameReader for MeanReader {
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
-        self.peak = ((1_u32 << picture.luma_depth()) - 1) as f32;
-        let view = luma(&self.name, frame, picture, &mut self.luma)?;
-        if self.sum.add(view) { Ok(()) } else { Err(other_size(&self.name, frame, picture)) }
+        self.peak = luma_codes(&self.name, frame, picture, &mut self.luma)?;
+        let size = (picture.width() as usize, picture.height() as usize);
+        let view = View::new(size.0, size.1, &self.luma);
+        match view.is_some_and(|view| self.sum.add(view)) {
+            true => Ok(()),
+            false => Err(other_size(&self.name, frame, picture, UNLIKE)),
+        }
     }
 }
 
@@ -69,38 +77,12 @@ impl FrameReader for LockOffReader {
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
-        let view = luma(&self.name, frame, picture, &mut self.luma)?;
-        if self.lock_off.see(frame, view, self.plate.holds(frame)) {
-            Ok(())
-        } else {
-            Err(other_size(&self.name, frame, picture))
+        luma_codes(&self.name, frame, picture, &mut self.luma)?;
+        let size = (picture.width() as usize, picture.height() as usize);
+        let view = View::new(size.0, size.1, &self.luma);
+        match view.is_some_and(|view| self.lock_off.see(frame, view, self.plate.holds(frame))) {
+            true => Ok(()),
+            false => Err(other_size(&self.name, frame, picture, UNLIKE)),
         }
     }
-}
-
-fn luma<'a>(
-    name: &str,
-    frame: Frame,
-    picture: &Picture,
-    luma: &'a mut Vec<u16>,
-) -> Result<View<'a, u16>, Faults> {
-    let (width, height) = (picture.width() as usize, picture.height() as usize);
-    picture.luma_u16(luma);
-    View::new(width, height, luma).ok_or_else(|| {
-        Faults::one(
-            name,
-            format!("frame {frame}"),
-            format!("the sample layout {} holds no luma", picture.format()),
-            "transcode the media to a layout with luma or RGB",
-        )
-    })
-}
-
-fn other_size(name: &str, frame: Frame, picture: &Picture) -> Faults {
-    Faults::one(
-        name,
-        format!("frame {frame}"),
-        format!("the picture is {}x{}, unlike the first", picture.width(), picture.height()),
-        "render the media at one size",
-    )
 }

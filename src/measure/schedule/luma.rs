@@ -1,6 +1,7 @@
 //! Luma of decoded frames, with the faults that can be in it.
 
 use crate::error::Faults;
+use crate::measure::codes::{luma_codes, of_frame, other_size};
 use crate::measure::light::blocks::{Codes, Kind, Samples};
 use crate::measure::transfer::Encoding;
 use crate::measure::{Planes, Scales, View};
@@ -41,18 +42,10 @@ impl LumaSource {
     pub(super) fn take(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         let size = (picture.width() as usize, picture.height() as usize);
         if size != self.size {
-            let fault = format!(
-                "the picture is {}x{}, and the file says {}x{}",
-                size.0, size.1, self.size.0, self.size.1
-            );
-            return Err(self.fault(frame, fault, "render the media at one size"));
+            let said = format!("and the file says {}x{}", self.size.0, self.size.1);
+            return Err(other_size(&self.name, frame, picture, &said));
         }
-        self.peak = ((1_u32 << picture.luma_depth()) - 1) as f32;
-        if !picture.luma_u16(&mut self.codes) {
-            let fault = format!("the sample layout {} holds no luma", picture.format());
-            let remedy = "transcode the media to a layout with luma or RGB";
-            return Err(self.fault(frame, fault, remedy));
-        }
+        self.peak = luma_codes(&self.name, frame, picture, &mut self.codes)?;
         if let Some(first) = self.field {
             double_field(&mut self.codes, size.0, first);
         }
@@ -141,7 +134,7 @@ impl LumaSource {
 
     /// Makes a fault of a frame of this file.
     pub(super) fn fault(&self, frame: Frame, fault: String, remedy: &str) -> Faults {
-        Faults::one(&self.name, format!("frame {frame}"), fault, remedy)
+        of_frame(&self.name, frame, fault, remedy)
     }
 }
 

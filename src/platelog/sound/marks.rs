@@ -192,7 +192,9 @@ mod tests {
         Cue { name: 0, at, length, text: text.into(), labelled: true }
     }
 
-    fn of_cues(cues: &[Cue], note: &str) -> Vec<(Option<PlateKind>, Option<(u64, u64)>)> {
+    type Found = (Option<PlateKind>, Option<(u64, u64)>);
+
+    fn of_cues(cues: &[Cue], note: &str) -> Vec<Found> {
         let marks = marks(&[], cues, 0, note, &words());
         marks.iter().map(|mark| (mark.note.kind, mark.span)).collect()
     }
