@@ -16,7 +16,8 @@
 //!    makes a copy of that to look at, [`gather`] builds a plate where the boom itself moves;
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
-//!    of it.
+//!    of it;
+//! 8. [`compare`] tells what a recut changes, and which renders hold.
 //!
 //! A module uses only the modules above it in the list below.
 
@@ -47,4 +48,5 @@ pub mod annotate;
 pub mod report;
 pub mod review;
 pub mod inspect;
+pub mod compare;
 pub mod cli;

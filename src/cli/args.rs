@@ -74,6 +74,15 @@ pub enum Command {
         A shot list is a table with headings such as scene, slate, camera, length, fps.\n\n\
         EXIT CODE  0 no fault, 2 a fault in a file")]
     Setcard(Setcard),
+    /// What a recut changes, and which plates still hold.
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith compare turnover/ recut.otio                         what changed\n  \
+        platesmith compare cut_v3.otio cut_v4.otio --json\n  \
+        platesmith compare turnover/ recut.otio --media rushes/ -o turnover_v2/\n\n\
+        OLD and NEW are each a cut or the folder that turnover filled. With -o the new cut is handed\n\
+        back, going on from OLD: only what changed is rendered, versions rise, names stay.\n\n\
+        EXIT CODE  0 all that was rendered holds, 1 something has to be done, 2 a fault in a file")]
+    Compare(Compare),
     /// Takes our marks and plate tracks out of a timeline.
     #[command(after_help = "EXAMPLES\n  platesmith strip annotated.otio -o cut.otio")]
     Strip(Strip),
@@ -245,6 +254,39 @@ impl From<EdlChoice> for EdlReels {
             EdlChoice::Strict => EdlReels::Strict,
         }
     }
+}
+
+/// `compare`.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// The cut before, or the folder that turnover filled from it.
+    pub old: PathBuf,
+    /// The cut now, or such a folder.
+    pub new: PathBuf,
+    /// With -o: plate logs; if none is given, those of the old turnover.
+    #[arg(long, value_name = "LOG", num_args = 1..)]
+    pub log: Vec<PathBuf>,
+    /// With -o: folders with media, searched with all their subfolders.
+    #[arg(long, value_name = "DIR", num_args = 1..)]
+    pub media: Vec<PathBuf>,
+    /// Hands the new cut back into this folder, going on from the turnover OLD.
+    #[arg(short, long, value_name = "OUT")]
+    pub out: Option<PathBuf>,
+    /// Handle frames before and after each use, in cut frames: N, or N:M.
+    #[arg(long, value_name = "N[:M]", value_parser = handles)]
+    pub handles: Option<(u32, u32)>,
+    /// A TOML file with limits and choices, in place of those of the old turnover.
+    #[arg(long, value_name = "FILE")]
+    pub settings: Option<PathBuf>,
+    /// Prints the comparison as JSON to standard output.
+    #[arg(long)]
+    pub json: bool,
+    /// Prints nothing but faults.
+    #[arg(long)]
+    pub quiet: bool,
+    /// Threads for reading and writing pictures.
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
+    pub jobs: u32,
 }
 
 /// `finish`.

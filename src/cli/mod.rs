@@ -3,6 +3,7 @@
 mod args;
 mod card;
 mod check;
+mod comparing;
 mod diagnostic;
 mod finishing;
 mod inspect;
@@ -41,6 +42,7 @@ pub fn run() -> ExitCode {
         Command::Loop(args) => looping::run(&args),
         Command::Log(args) => logging::run(&args),
         Command::Setcard(args) => card::run(&args),
+        Command::Compare(args) => comparing::run(&args),
         Command::Strip(args) => stripping::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(

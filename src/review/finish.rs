@@ -73,7 +73,12 @@ pub fn finish(finish: &Finish, progress: &mut dyn Progress) -> Result<Review, Fa
     Ok(reviewed)
 }
 
-fn earlier_findings(folder: &Path) -> Result<Findings, Faults> {
+/// Reads what a turnover found from its folder.
+///
+/// # Errors
+///
+/// A folder that holds no turnover, or one of another layout.
+pub fn earlier_findings(folder: &Path) -> Result<Findings, Faults> {
     let path = folder.join("findings.json");
     let fault = |place: &str, why: String| {
         let remedy = "name the folder that turnover filled, and hand back anew if it is damaged";
@@ -98,8 +103,12 @@ fn merged_log(folder: &Path) -> Result<PathBuf, Faults> {
     Err(Faults::one(shown, "", "is not there", "hand the cut back once more with turnover"))
 }
 
-/// Writes the cut of a turnover without our marks into `scratch`.
-fn stripped(folder: &Path, scratch: &Path) -> Result<PathBuf, Faults> {
+/// Writes the cut of a turnover without our marks into `scratch`, and returns its path.
+///
+/// # Errors
+///
+/// A folder without an annotated timeline, or one that cannot be read.
+pub fn stripped(folder: &Path, scratch: &Path) -> Result<PathBuf, Faults> {
     let names = ["annotated.otio", "annotated.otioz", "annotated.otiod"];
     let Some(name) = names.into_iter().find(|name| folder.join(name).exists()) else {
         let shown = folder.join(names[0]).display().to_string();

@@ -18,7 +18,7 @@ mod sources;
 mod subject;
 
 pub use elsewhere::{BuiltPlate, Origin, PlateSource};
-pub use finish::{Finish, MERGED_LOG, Pulls, finish};
+pub use finish::{Finish, MERGED_LOG, Pulls, earlier_findings, finish, stripped};
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
 pub use sources::{Source, Sources};
