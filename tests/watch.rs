@@ -67,7 +67,8 @@ fn each_take_is_looked_at_once_it_is_whole_and_the_log_writes_itself() {
     let (_, out, err) =
         run(&["check", paths[0], "--log", paths[1], "--media", paths[2], "--no-picture", "--json"]);
     let findings: serde_json::Value = serde_json::from_str(&out).unwrap_or_else(|_| panic!("{err}"));
-    assert_eq!(findings["uses"][0]["verdict"], "loop", "{:#}", findings["uses"][0]["reasons"]);
+    // The picture shows more of the plate than was noted: 64 frames are no loop any more.
+    assert_eq!(findings["uses"][0]["verdict"], "plate", "{}", findings["uses"][0]["reasons"]);
 
     // A second run goes on from the log and does not double it.
     let args = ["inspect", card.to_str().expect("UTF-8"), "--watch", "--until-idle", "3", "-o"];
