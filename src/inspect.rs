@@ -1,5 +1,7 @@
 //! Looks at one take before any cut: can it be patched, or what has to be rolled?
 
+mod noted;
+
 use crate::error::Faults;
 use crate::findings::MediaSummary;
 use crate::inspection::{DividerSummary, Inspection, Point, SCHEMA, Series, TakeVerdict};

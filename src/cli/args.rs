@@ -46,7 +46,8 @@ pub enum Command {
         platesmith inspect A014C007.mov                       plates and boom found in the picture\n  \
         platesmith inspect A014C007.mov --log plates.csv      what was noted, proven\n  \
         platesmith inspect A014C007.mov -o A014C007.html      with a page to look at\n  \
-        platesmith inspect cards/A014/ --json > takes.json    every take of a folder\n\n\
+        platesmith inspect cards/A014/ --json > takes.json    every take of a folder\n  \
+        platesmith inspect proxies/ --watch -o today/         each take as it lands\n\n\
         The first word is the answer: HAVE IT, CHECK, or ROLL with seconds and what to do.\n\n\
         EXIT CODE  0 have it, 1 check or roll, 2 a fault in a file")]
     Inspect(Inspect),
@@ -347,6 +348,13 @@ pub struct Inspect {
     /// Prints the first line alone.
     #[arg(long)]
     pub quiet: bool,
+    /// Looks at each take of the folder as it lands; keeps day.html, a page a take and a plate
+    /// log, platelog.json, in the folder after -o.
+    #[arg(long, requires = "out", conflicts_with_all = ["json", "series"])]
+    pub watch: bool,
+    /// With --watch: ends when nothing new has come for so many seconds.
+    #[arg(long, value_name = "SECONDS", requires = "watch")]
+    pub until_idle: Option<u32>,
 }
 
 /// `loop`.

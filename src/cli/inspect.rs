@@ -17,6 +17,9 @@ use std::path::{Path, PathBuf};
 pub fn run(args: &Inspect) -> Result<u8, Faults> {
     let settings = super::log_settings(args.settings.as_deref(), args.map.as_deref())?;
     let sequence_rate = args.rate.as_deref().map(rate).transpose()?;
+    if args.watch {
+        return super::watching::run(args, &settings, sequence_rate);
+    }
     let takes = takes_in(&args.take)?;
     let one = takes.len() == 1;
     let mut faults: Vec<BadInput> = Vec::new();
@@ -30,11 +33,7 @@ pub fn run(args: &Inspect) -> Result<u8, Faults> {
             sequence_rate,
             threads: args.jobs,
         };
-        let found = {
-            let mut bar = Bar::new(args.quiet || args.json);
-            inspect(&job, &mut bar)
-        };
-        match found {
+        match looked_at(&job, args.quiet || args.json) {
             Ok(found) => {
                 code = code.max(found.inspection.exit_code());
                 faults.extend(found.inspection.faults.iter().cloned());
@@ -62,7 +61,14 @@ pub fn run(args: &Inspect) -> Result<u8, Faults> {
     Ok(if faults.is_empty() { code } else { super::FAULT })
 }
 
-fn say(args: &Inspect, found: &Inspected, one: bool) {
+/// Inspects one take, with a bar on a terminal unless it is to be quiet.
+pub fn looked_at(job: &InspectJob, quiet: bool) -> Result<Inspected, Faults> {
+    let mut bar = Bar::new(quiet);
+    inspect(job, &mut bar)
+}
+
+/// Prints what was found of a take; its name in front if it is one of several.
+pub fn say(args: &Inspect, found: &Inspected, one: bool) {
     let line = take::headline(&found.inspection, found.labels, found.ask_s);
     if one {
         diagnostic::print(&format!("{line}\n"));

@@ -12,6 +12,7 @@ mod looping;
 mod progress;
 mod stripping;
 mod turnover;
+mod watching;
 
 use crate::error::{BadInput, Faults, shown};
 use crate::review::Job;
