@@ -55,7 +55,9 @@ fn each_take_is_looked_at_once_it_is_whole_and_the_log_writes_itself() {
     }
     let page = std::fs::read_to_string(today.join("day.html")).expect("a page");
     assert!(page.contains("2 takes looked at"));
-    assert!(page.contains("href=\"./A001C002.mov.html\"") && today.join("A001C002.mov.html").is_file());
+    assert!(
+        page.contains("href=\"./A001C002.mov.html\"") && today.join("A001C002.mov.html").is_file()
+    );
 
     // The log is read as any other, and says of the take what its picture showed.
     let log = today.join("platelog.json");
@@ -66,7 +68,8 @@ fn each_take_is_looked_at_once_it_is_whole_and_the_log_writes_itself() {
     let paths = [&show.cut, &log, &show.media].map(|path| path.to_str().expect("UTF-8"));
     let (_, out, err) =
         run(&["check", paths[0], "--log", paths[1], "--media", paths[2], "--no-picture", "--json"]);
-    let findings: serde_json::Value = serde_json::from_str(&out).unwrap_or_else(|_| panic!("{err}"));
+    let findings: serde_json::Value =
+        serde_json::from_str(&out).unwrap_or_else(|_| panic!("{err}"));
     // The picture shows more of the plate than was noted: 64 frames are no loop any more.
     assert_eq!(findings["uses"][0]["verdict"], "plate", "{}", findings["uses"][0]["reasons"]);
 

@@ -36,7 +36,7 @@ impl Inspected {
             ..Record::default()
         };
         for key in ["media", "rate", "start", "end", "lock_off", "plates", "boom", "remarks"] {
-            record.origin.insert(key.into(), origin.as_str().into());
+            record.origin.insert(key, origin.as_str().into());
         }
         record
     }
