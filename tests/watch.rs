@@ -30,7 +30,7 @@ fn each_take_is_looked_at_once_it_is_whole_and_the_log_writes_itself() {
     let watch = Command::new(env!("CARGO_BIN_EXE_platesmith"))
         .arg("inspect")
         .arg(&card)
-        .args(["--watch", "--quiet", "--until-idle", "7", "-o"])
+        .args(["--watch", "--quiet", "--until-idle", "6", "-o"])
         .arg(&today)
         .env("PLATESMITH_CACHE", "off")
         .stdout(Stdio::piped())

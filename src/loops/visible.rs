@@ -17,11 +17,6 @@ const SLOPE_NOISE: f32 = 1.0 / 17.5;
 /// together from frame to frame (those of bends by .08 and .06), what moves does.
 const STEADY: usize = 2;
 
-/// So many times its power grain is counted in slopes and bends of a fit: told too strong,
-/// nature would hide turns that show. Ours: on painted leaves with grain of 13/1023 eased turns
-/// were told up to a tenth too low without it.
-const COUNTED: f32 = 1.3;
-
 /// Samples of noise a block holds, as many as make its cross terms with coarse detail vary as
 /// they do, against those that make its power vary so: the smoothing passes all of coarse
 /// noise and 9/64 of all noise, which leaves 9 samples of 17 (64 samples, autocorrelation of
@@ -95,8 +90,7 @@ impl Visible {
             .collect();
         let frames = steps.len() + 1;
         let moments = steadied(&moments);
-        let noise = fit.noise().map(|noise| COUNTED * noise);
-        let fits = Fits { moments, grain, reach: fit.reach(), noise, samples };
+        let fits = Fits { moments, grain, reach: fit.reach(), noise: fit.noise(), samples };
         // The slope over six frames about the step from frame t to t + 1, at the ends of the
         // plate the nearest one: over two frames grain hides what moves.
         let (slopes, off, noise) = match (slopes_6.is_empty(), slopes_4.is_empty()) {
