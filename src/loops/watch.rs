@@ -13,52 +13,16 @@ const WIDE: usize = 480;
 /// Side of a block in pixels of the watched plane.
 const BLOCK: usize = 8;
 
-/// Slopes over 2, 4 and 6 frames, the second difference, the fourth difference: least squares
-/// fits (Savitzky and Golay 1964), so that grain hides little of a movement.
-pub(super) const TAPS: [&[f32]; 5] = [
+/// Slopes over 2, 4 and 6 frames, second differences over 3 and 7, the fourth difference:
+/// least squares fits (Savitzky and Golay 1964), so that grain hides little of a movement.
+pub(super) const TAPS: [&[f32]; 6] = [
     &[-1.0, 1.0],
     &[-0.3, -0.1, 0.1, 0.3],
     &[-2.5 / 17.5, -1.5 / 17.5, -0.5 / 17.5, 0.5 / 17.5, 1.5 / 17.5, 2.5 / 17.5],
     &[1.0, -2.0, 1.0],
+    &[5.0 / 42.0, 0.0, -3.0 / 42.0, -4.0 / 42.0, -3.0 / 42.0, 0.0, 5.0 / 42.0],
     &[1.0, -4.0, 6.0, -4.0, 1.0],
 ];
-
-/// A parabola fitted to the frames about one: what gives its slope and its bend there. Their
-/// grain does not hang together.
-pub(super) struct Fit {
-    slope: &'static [f32],
-    bend: &'static [f32],
-}
-
-/// Over seven frames, and over five where a plate has no more.
-const FIT_7: Fit = Fit {
-    slope: &[-3.0 / 28.0, -2.0 / 28.0, -1.0 / 28.0, 0.0, 1.0 / 28.0, 2.0 / 28.0, 3.0 / 28.0],
-    bend: &[5.0 / 42.0, 0.0, -3.0 / 42.0, -4.0 / 42.0, -3.0 / 42.0, 0.0, 5.0 / 42.0],
-};
-const FIT_5: Fit = Fit {
-    slope: &[-0.2, -0.1, 0.0, 0.1, 0.2],
-    bend: &[2.0 / 7.0, -1.0 / 7.0, -2.0 / 7.0, -1.0 / 7.0, 2.0 / 7.0],
-};
-
-impl Fit {
-    /// The fit for a plate of so many frames.
-    pub fn over(frames: usize) -> &'static Fit {
-        if frames >= FIT_7.slope.len() { &FIT_7 } else { &FIT_5 }
-    }
-
-    /// Frames on either side of the one it stands for.
-    pub fn reach(&self) -> usize {
-        self.slope.len() / 2
-    }
-
-    /// What grain of variance 1 adds to the power of bend and slope.
-    pub fn noise(&self) -> [f32; 2] {
-        [self.bend, self.slope].map(|taps| taps.iter().map(|tap| tap * tap).sum())
-    }
-}
-
-/// Powers of the fit over a block: of the bend, of bend times slope, of the slope.
-pub(super) type Moments = [f32; 3];
 
 /// Most frames that are looked at together.
 const MOST_TAPS: usize = 7;
@@ -77,8 +41,6 @@ pub struct Watch {
     codes: Vec<u16>,
     /// Mean square of each of [`TAPS`] over each block, from the frame it is first whole at.
     powers: [Vec<Vec<f32>>; TAPS.len()],
-    /// The fit about each frame that has one, by block.
-    moments: Vec<Vec<Moments>>,
 }
 
 impl Watch {
@@ -105,19 +67,13 @@ impl Watch {
             recent: VecDeque::new(),
             codes: Vec::new(),
             powers: Default::default(),
-            moments: Vec::new(),
         }
     }
 
     /// Returns what turns would show; `None` for fewer than five frames or a patch without
     /// a whole block.
     pub fn visible(self) -> Option<Visible> {
-        let fit = self.fit();
-        Visible::of(self.range.start.0, &self.powers, self.moments, fit)
-    }
-
-    fn fit(&self) -> &'static Fit {
-        Fit::over(usize::try_from(self.range.count().0).unwrap_or(usize::MAX))
+        Visible::of(self.range.start.0, &self.powers)
     }
 
     /// Adds the next frame as luma in codes of eight bits, `width` values a row, already
@@ -133,12 +89,6 @@ impl Watch {
             let parts: Vec<(&Vec<f32>, f32)> =
                 self.recent.range(first..).zip(taps.iter().copied()).collect();
             powers.push(self.blocks.iter().map(|at| of_block(&parts, *at, width)).collect());
-        }
-        let fit = self.fit();
-        if let Some(first) = self.recent.len().checked_sub(fit.slope.len()) {
-            let frames: Vec<&Vec<f32>> = self.recent.range(first..).collect();
-            let all = self.blocks.iter().map(|at| fitted(&frames, fit, *at, width));
-            self.moments.push(all.collect());
         }
     }
 
@@ -194,23 +144,6 @@ fn of_block(parts: &[(&Vec<f32>, f32)], (x, y): (usize, usize), width: usize) ->
         }
     }
     sum / (BLOCK * BLOCK) as f32
-}
-
-/// Powers of the fit over a block.
-fn fitted(frames: &[&Vec<f32>], fit: &Fit, (x, y): (usize, usize), width: usize) -> Moments {
-    let mut sums = [0.0_f32; 3];
-    for row in y..y + BLOCK {
-        for at in row * width + x..row * width + x + BLOCK {
-            let (mut bend, mut slope) = (0.0_f32, 0.0_f32);
-            for ((frame, a), b) in frames.iter().zip(fit.bend).zip(fit.slope) {
-                bend += a * frame[at];
-                slope += b * frame[at];
-            }
-            let all = [bend * bend, bend * slope, slope * slope];
-            sums.iter_mut().zip(all).for_each(|(sum, value)| *sum += value);
-        }
-    }
-    sums.map(|sum| sum / (BLOCK * BLOCK) as f32)
 }
 
 /// Smooths by 1-2-1 across and down: the eye finds movement of areas, not of single pixels.
