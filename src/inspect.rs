@@ -2,6 +2,8 @@
 
 mod noted;
 
+pub use noted::SEEN;
+
 use crate::error::Faults;
 use crate::findings::MediaSummary;
 use crate::inspection::{DividerSummary, Inspection, Point, SCHEMA, Series, TakeVerdict};

@@ -5,20 +5,34 @@ mod little_show;
 mod outside;
 
 use little_show::{little_show, make_take, run};
-use std::io::Write;
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-/// Lets a take grow as a recorder lets it.
-fn grow(from: &Path, to: &Path) {
+/// Lets a take grow as a recorder lets it; `pause` comes after its first part.
+fn grow(from: &Path, to: &Path, pause: &mut dyn FnMut()) {
     let bytes = std::fs::read(from).expect("read");
     let mut file = std::fs::File::create(to).expect("made");
-    for part in bytes.chunks(bytes.len() / 6 + 1) {
+    for (at, part) in bytes.chunks(bytes.len() / 6 + 1).enumerate() {
         file.write_all(part).expect("room");
         file.flush().expect("room");
-        std::thread::sleep(Duration::from_millis(500));
+        std::thread::sleep(Duration::from_millis(300));
+        if at == 0 {
+            pause();
+        }
     }
+}
+
+/// Reads lines until one says `word`; returns what was read.
+fn read_until(lines: &mut dyn BufRead, word: &str) -> String {
+    let mut all = String::new();
+    while !all.contains(word) {
+        if lines.read_line(&mut all).expect("text") == 0 {
+            panic!("it ended without \"{word}\": {all}");
+        }
+    }
+    all
 }
 
 #[test]
@@ -27,25 +41,32 @@ fn each_take_is_looked_at_once_it_is_whole_and_the_log_writes_itself() {
     let folder = show.folder.path();
     let (card, today) = (folder.join("card"), folder.join("today"));
     std::fs::create_dir(&card).expect("made");
-    let watch = Command::new(env!("CARGO_BIN_EXE_platesmith"))
+    let later = folder.join("A001C002.mov");
+    make_take(&later, "11:00:00:00");
+    let mut watch = Command::new(env!("CARGO_BIN_EXE_platesmith"))
         .arg("inspect")
         .arg(&card)
-        .args(["--watch", "--quiet", "--until-idle", "6", "-o"])
+        .args(["--watch", "--quiet", "--until-idle", "10", "-o"])
         .arg(&today)
         .env("PLATESMITH_CACHE", "off")
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
         .expect("starts");
-    grow(&show.media.join("A001C001.mov"), &card.join("A001C001.mov"));
-    let later = folder.join("A001C002.mov");
-    make_take(&later, "11:00:00:00");
-    grow(&later, &card.join("A001C002.mov"));
+    let mut told = BufReader::new(watch.stdout.take().expect("piped"));
+    let mut faults = BufReader::new(watch.stderr.take().expect("piped"));
+    grow(&show.media.join("A001C001.mov"), &card.join("A001C001.mov"), &mut || ());
+    let mut said = read_until(&mut told, "A001C001.mov");
+    // The recorder pauses until the take is taken for whole and cannot be opened.
+    let mut err = String::new();
+    grow(&later, &card.join("A001C002.mov"), &mut || {
+        err = read_until(&mut faults, "A001C002.mov");
+    });
     std::fs::write(card.join("notes.txt"), "no take").expect("room");
-    let done = watch.wait_with_output().expect("ends");
-    let (said, err) =
-        (String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
-    assert_ne!(done.status.code(), Some(2), "a take that grows is no fault: {err}");
+    told.read_to_string(&mut said).expect("text");
+    faults.read_to_string(&mut err).expect("text");
+    let done = watch.wait().expect("ends");
+    assert_ne!(done.code(), Some(2), "a take that grows is no fault in the end: {err}");
     let lines: Vec<&str> = said.lines().filter(|line| !line.is_empty()).collect();
     assert_eq!(lines.len(), 2, "{said}");
     assert!(lines[0].starts_with("A001C001.mov: "), "{said}");

@@ -2,8 +2,8 @@
 
 use super::args::Inspect;
 use super::{diagnostic, inspect as once};
-use crate::error::{BadInput, Faults};
-use crate::inspect::{InspectJob, Inspected, takes_in};
+use crate::error::Faults;
+use crate::inspect::{InspectJob, Inspected, SEEN, takes_in};
 use crate::platelog::{Record, read_logs, write_json};
 use crate::report::take::{DayLine, day, headline};
 use crate::settings::Settings;
@@ -34,15 +34,16 @@ pub fn run(args: &Inspect, settings: &Settings, rate: Option<Rate>) -> Result<u8
         Faults::one(out.display().to_string(), "", fault, "check the path after -o")
     })?;
     let mut day = Day::open(out, settings)?;
-    let mut seen: BTreeMap<PathBuf, Stamp> = BTreeMap::new();
-    let mut done: BTreeSet<PathBuf> = BTreeSet::new();
+    let mut folder = Watched { path: &args.take, seen: BTreeMap::new(), looked: BTreeMap::new() };
+    let mut faulty: BTreeSet<PathBuf> = BTreeSet::new();
     let (mut idle, mut code) = (Duration::ZERO, 0);
     diagnostic::note(&format!("Watching {}; stop with Ctrl-C.", args.take.display()));
     loop {
-        let at_rest = landed(&args.take, &mut seen, &done);
-        idle = if at_rest.is_empty() { idle } else { Duration::ZERO };
-        for take in at_rest {
-            done.insert(take.clone());
+        let (landed, grew) = folder.landed(&day);
+        if grew || !landed.is_empty() {
+            idle = Duration::ZERO;
+        }
+        for take in landed {
             let job = InspectJob {
                 take: take.clone(),
                 logs: args.log.clone(),
@@ -52,20 +53,22 @@ pub fn run(args: &Inspect, settings: &Settings, rate: Option<Rate>) -> Result<u8
             };
             match once::looked_at(&job, true) {
                 Ok(found) => {
+                    faulty.remove(&take);
                     code = code.max(found.inspection.exit_code());
                     once::say(args, &found, false);
                     diagnostic::print_faults(&found.inspection.faults);
                     day.add(&take, &found)?;
                 }
+                // A recorder may pause for long: it is tried again once something changes.
                 Err(wrong) => {
-                    code = super::FAULT;
+                    faulty.insert(take);
                     diagnostic::print_faults(&wrong.0);
                 }
             }
         }
         let limit = args.until_idle.map(u64::from).map(Duration::from_secs);
         if limit.is_some_and(|limit| idle >= limit) {
-            return Ok(code);
+            return Ok(if faulty.is_empty() { code } else { super::FAULT });
         }
         std::thread::sleep(PAUSE);
         idle += PAUSE;
@@ -75,22 +78,36 @@ pub fn run(args: &Inspect, settings: &Settings, rate: Option<Rate>) -> Result<u8
 /// By what a file that is still written is told: its size and when it changed.
 type Stamp = (u64, Option<SystemTime>);
 
-/// Returns the takes that are at rest and were not looked at yet. A folder that is empty or
-/// away for a moment has none.
-fn landed(
-    folder: &Path,
-    seen: &mut BTreeMap<PathBuf, Stamp>,
-    done: &BTreeSet<PathBuf>,
-) -> Vec<PathBuf> {
-    let takes = takes_in(folder).unwrap_or_default();
-    let mut at_rest = Vec::new();
-    for take in takes.into_iter().filter(|take| take.as_path() != folder && !done.contains(take)) {
-        let Some(stamp) = stamp(&take).filter(|(size, _)| *size > 0) else { continue };
-        if seen.insert(take.clone(), stamp) == Some(stamp) {
-            at_rest.push(take);
+/// The folder, and what is known of the takes in it.
+struct Watched<'a> {
+    path: &'a Path,
+    /// Takes as they were at the last look.
+    seen: BTreeMap<PathBuf, Stamp>,
+    /// Takes as they were when they were inspected.
+    looked: BTreeMap<PathBuf, Stamp>,
+}
+
+impl Watched<'_> {
+    /// Returns the takes that are at rest and are not known as they are, and whether any other
+    /// grew. Those that the log of an earlier run holds are known. A folder that is empty or
+    /// away for a moment has none.
+    fn landed(&mut self, day: &Day) -> (Vec<PathBuf>, bool) {
+        let takes = takes_in(self.path).unwrap_or_default();
+        let (mut landed, mut grew) = (Vec::new(), false);
+        for take in takes.into_iter().filter(|take| take.as_path() != self.path) {
+            let Some(stamp) = stamp(&take).filter(|(size, _)| *size > 0) else { continue };
+            if !self.looked.contains_key(&take) && day.knows(&take) {
+                self.looked.insert(take.clone(), stamp);
+            }
+            let at_rest = self.seen.insert(take.clone(), stamp) == Some(stamp);
+            grew |= !at_rest;
+            if at_rest && self.looked.get(&take) != Some(&stamp) {
+                self.looked.insert(take.clone(), stamp);
+                landed.push(take);
+            }
         }
+        (landed, grew)
     }
-    at_rest
 }
 
 fn stamp(take: &Path) -> Option<Stamp> {
@@ -116,33 +133,63 @@ impl Day {
         let log = out.join(LOG);
         let mut records = Vec::new();
         if log.is_file() {
-            let (read, faults): (Vec<Record>, Vec<BadInput>) = read_logs(&[log], settings);
+            let (read, faults) = read_logs(&[log], settings);
             // A log that cannot be read in full is never written over.
             if !faults.is_empty() {
                 return Err(Faults(faults));
             }
             records = read;
         }
-        let line = |record: &Record| DayLine {
-            take: record.media.clone().unwrap_or_default(),
-            said: record.remarks.clone().unwrap_or_default(),
-            verdict: None,
+        let line = |record: &Record| {
+            Some(DayLine {
+                take: record.media.clone()?,
+                said: record.remarks.clone().unwrap_or_default(),
+                verdict: None,
+            })
         };
-        Ok(Day { lines: records.iter().map(line).collect(), out, records })
+        Ok(Day { lines: records.iter().filter_map(line).collect(), out, records })
     }
 
+    /// Tells whether the log holds a take.
+    fn knows(&self, take: &Path) -> bool {
+        let name = name_of(take);
+        self.records.iter().any(|record| record.media.as_deref() == Some(name.as_str()))
+    }
+
+    /// Adds what was seen of a take. What a person added to its record stays.
     fn add(&mut self, take: &Path, found: &Inspected) -> Result<(), Faults> {
-        let name = take.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let name = name_of(take);
         let line = DayLine {
-            take: found.inspection.media.file.clone(),
+            take: name.clone(),
             said: headline(&found.inspection, found.labels, found.ask_s),
             verdict: Some(found.inspection.verdict),
         };
-        let record = found.record();
-        self.lines.retain(|known| known.take != line.take);
-        self.records.retain(|known| known.media != record.media);
+        self.lines.retain(|known| known.take != name);
         self.lines.push(line);
-        self.records.push(record);
+        let seen = Record { media: Some(name.clone()), ..found.record() };
+        match self.records.iter_mut().find(|known| known.media == seen.media) {
+            Some(known) => {
+                let mut origin = std::mem::take(&mut known.origin);
+                for key in SEEN {
+                    if let Some(place) = seen.origin.get(key) {
+                        origin.insert(key, place.clone());
+                    }
+                }
+                *known = Record {
+                    media: seen.media,
+                    rate: seen.rate,
+                    start: seen.start,
+                    end: seen.end,
+                    lock_off: seen.lock_off,
+                    plates: seen.plates,
+                    boom: seen.boom,
+                    remarks: seen.remarks,
+                    origin,
+                    ..known.clone()
+                };
+            }
+            None => self.records.push(seen),
+        }
         self.put(&format!("{name}.html"), found.page().as_bytes())?;
         self.put(DAY, day(&self.lines).as_bytes())?;
         self.put(LOG, write_json(&self.records).as_bytes())
@@ -154,4 +201,9 @@ impl Day {
             Faults::one(name, "", fault, "check that the folder after -o has room")
         })
     }
+}
+
+/// The name a take goes by in log and pages: its file's.
+fn name_of(take: &Path) -> String {
+    take.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }

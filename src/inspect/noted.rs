@@ -5,6 +5,10 @@ use crate::platelog::{PlateNote, Point, PointRange, Record};
 use crate::report::take::headline;
 use crate::time::{Frame, FrameRange};
 
+/// Keys of a record that say what was seen; a person writes the others.
+pub const SEEN: [&str; 8] =
+    ["media", "rate", "start", "end", "lock_off", "plates", "boom", "remarks"];
+
 impl Inspected {
     /// Returns the record of this take: its file, times, lock-off, plates and boom as they were
     /// seen, and the answer as remark. Points are timecode, or file frames where there is none.
@@ -35,7 +39,7 @@ impl Inspected {
             remarks: Some(headline(found, self.labels, self.ask_s)),
             ..Record::default()
         };
-        for key in ["media", "rate", "start", "end", "lock_off", "plates", "boom", "remarks"] {
+        for key in SEEN {
             record.origin.insert(key, origin.as_str().into());
         }
         record
