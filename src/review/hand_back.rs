@@ -3,7 +3,7 @@
 use super::finish::MERGED_LOG;
 use super::looks::looks;
 use super::patches::{MATTES, REVIEW, TEMP};
-use super::renders::{PLATES, PREVIEW, Rendered, render_plates};
+use super::renders::{PLATES, PREVIEW, RECEIPTS, Rendered, render_plates};
 use super::{Job, Progress, Review};
 use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media};
 use crate::error::{BadInput, Faults};
@@ -135,6 +135,7 @@ pub fn hand_back(
         )
     })?;
     sweep(&options.out, OWN_PARTS);
+    sweep(&options.out.join(RECEIPTS), OWN_PARTS);
     for folder in [PLATES, MATTES, TEMP, REVIEW, PREVIEW] {
         sweep(&options.out.join(folder), ".");
     }

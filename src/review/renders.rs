@@ -27,7 +27,7 @@ pub const PLATES: &str = "plates";
 pub const PREVIEW: &str = "preview";
 
 /// The folder of receipts, hidden: nobody but the next run reads them.
-const RECEIPTS: &str = ".receipts";
+pub(super) const RECEIPTS: &str = ".receipts";
 
 /// A temp comp, and its start and length in frames of the clip clock.
 pub type TempMedia = (LaidPlate, (Exact, Exact));
