@@ -51,6 +51,8 @@ pub struct Subject {
     pub candidates: Vec<usize>,
     /// For each record that was considered and lost, what spoke against it.
     pub against: Vec<(usize, String)>,
+    /// For each record that fits less well, what spoke for it.
+    pub weaker: Vec<(usize, Vec<String>)>,
     /// What rendering its corrections needs to know of the take, if it needs any.
     pub setting: Option<Setting>,
     name: NameSource,
@@ -138,6 +140,7 @@ impl Reviewer<'_> {
             proxy,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
+            weaker: learnt.matched.weaker,
             setting,
             name,
         };
