@@ -188,6 +188,7 @@ fn whole(folder: &Path, case: &str) {
             behind: None,
             media: &media,
             plates: Vec::new(),
+            near: Vec::new(),
             boom: Vec::new(),
             frames: vec![all],
             region: None,

@@ -44,6 +44,7 @@ fn measure(
         behind: None,
         media: &media,
         plates,
+        near: Vec::new(),
         boom: Vec::new(),
         frames: vec![FrameRange::new(0, count)],
         region: None,
