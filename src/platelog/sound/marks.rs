@@ -192,7 +192,10 @@ mod tests {
         Cue { name: 0, at, length, text: text.into(), labelled: true }
     }
 
-    fn of_cues(cues: &[Cue], note: &str) -> Vec<(Option<PlateKind>, Option<(u64, u64)>)> {
+    /// Kind and samples.
+    type Plate = (Option<PlateKind>, Option<(u64, u64)>);
+
+    fn of_cues(cues: &[Cue], note: &str) -> Vec<Plate> {
         let marks = marks(&[], cues, 0, note, &words());
         marks.iter().map(|mark| (mark.note.kind, mark.span)).collect()
     }
