@@ -2,10 +2,12 @@
 
 use super::args::Check;
 use super::{diagnostic, job, progress::Bar};
-use crate::error::Faults;
+use crate::error::{Faults, shown};
 use crate::findings::UseFinding;
+use crate::matching::UseClues;
 use crate::report;
 use crate::review::{Review, Subject, review};
+use crate::time::Counting;
 
 /// Judges a cut and prints a table, or `findings.json`.
 ///
@@ -106,19 +108,76 @@ fn explained(reviewed: &Review, shot: &str) -> Result<String, Faults> {
 }
 
 fn told(reviewed: &Review, finding: &UseFinding, subject: &Subject) -> String {
-    let shot = &finding.shot;
-    let mut text = format!("{shot}  {}\n", finding.verdict.shown());
+    let place = |at: usize| {
+        let record = reviewed.records.get(at);
+        shown(record.map_or("", |record| record.place()), LONGEST)
+    };
+    let mut text = format!("{}  {}\n", shown(&finding.shot, LONGEST), finding.verdict.shown());
+    let used = reviewed.cut.uses.iter().find(|used| used.pointer == finding.pointer);
+    for line in used.map(UseClues::of).iter().flat_map(says) {
+        text += &format!("  the cut says: {line}\n");
+    }
+    if let Some(media) = &subject.media {
+        let info = media.info();
+        let start = info
+            .start
+            .map_or(String::new(), |tag| format!(", starts {}", tag.counting.label(tag.frame)));
+        text +=
+            &format!("  media: {}{start}, {} frames\n", shown(&info.name, LONGEST), info.frames);
+    }
     for at in &subject.candidates {
-        text += &format!("  fits: {}\n", reviewed.records[*at].place());
+        text += &format!("  fits: {}\n", place(*at));
+    }
+    if subject.candidates.len() > 1 {
+        text += "  several fit equally well: none is chosen\n";
     }
     for clue in &finding.matched.clues {
-        text += &format!("  clue: {clue}\n");
+        text += &format!("  clue: {}\n", shown(clue, LONGEST));
+    }
+    for (at, clues) in &subject.weaker {
+        let clues = clues.iter().map(|clue| shown(clue, LONGEST)).collect::<Vec<_>>().join("; ");
+        text += &format!("  fits less well {}: only {clues}\n", place(*at));
     }
     for (at, why) in &subject.against {
-        text += &format!("  not {}: {why}\n", reviewed.records[*at].place());
+        text += &format!("  not {}: {}\n", place(*at), shown(why, LONGEST));
+    }
+    if subject.candidates.is_empty() && subject.against.is_empty() {
+        text += "  no record names it: no id, clip name, roll with timecode, or scene and take\n";
     }
     for reason in &finding.reasons {
         text += &format!("  {}: {}\n", reason.code, reason.text);
     }
     text
+}
+
+/// Longest piece of a line that is shown; ours.
+const LONGEST: usize = 200;
+
+/// What a use says of the take it shows, a line for each kind of clue.
+fn says(clues: &UseClues) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut list = |word: &str, values: &[String]| {
+        if !values.is_empty() {
+            lines.push(format!("{word} {}", shown(&values.join(", "), LONGEST)));
+        }
+    };
+    list("id", &clues.ids);
+    list("media", &clues.media_names);
+    list("source", &clues.source_names);
+    list("roll", &clues.rolls);
+    for (word, value) in [
+        ("scene", &clues.scene),
+        ("slate", &clues.slate),
+        ("take", &clues.take),
+        ("camera", &clues.camera),
+    ] {
+        list(word, value.as_slice());
+    }
+    list("date", &clues.dates);
+    if let Some(time) = &clues.time {
+        let counting = Counting::new(time.rate, false);
+        let (from, to) = (counting.label(time.range.start), counting.label(time.range.end));
+        lines.push(format!("{from}-{to} at {}", time.rate));
+    }
+    lines
 }

@@ -46,6 +46,8 @@ pub struct Matched {
     pub clues: Vec<String>,
     /// Records a name pointed at, and what spoke against each.
     pub against: Vec<(usize, String)>,
+    /// Records that fit less well than the candidates, and what spoke for each.
+    pub weaker: Vec<(usize, Vec<String>)>,
 }
 
 impl Matched {
@@ -217,6 +219,9 @@ impl<'r> Matcher<'r> {
                     self.takes.entry(key).or_default().push(at);
                 }
             }
+            for setup in setups(known.scene.as_deref(), known.slate.as_deref()) {
+                self.takes.entry(("setup", setup, take.clone())).or_default().push(at);
+            }
         }
         if let Some(roll) = &known.roll {
             // Without a rate the second a label names is still its second; these two rates
@@ -257,13 +262,18 @@ impl<'r> Matcher<'r> {
             .filter(|(_, evidence)| Some(evidence.rank()) == best)
             .map(|(at, _)| *at)
             .collect();
+        let weaker = found
+            .iter()
+            .filter(|(at, _)| !candidates.contains(at))
+            .map(|(at, evidence)| (*at, evidence.clone().sentences()))
+            .collect();
         let clues = candidates
             .first()
             .and_then(|at| found.remove(at))
             .map(Evidence::sentences)
             .unwrap_or_default();
         let record = if let [only] = candidates.as_slice() { Some(*only) } else { None };
-        Matched { record, candidates, clues, against }
+        Matched { record, candidates, clues, against, weaker }
     }
 
     /// Gathers what points at any record.
@@ -369,6 +379,7 @@ impl<'r> Matcher<'r> {
         let Some(take) = clues.take.as_deref().map(take_key) else { return };
         let scene = clues.scene.as_deref().map(plain);
         let slate = clues.slate.as_deref().map(plain);
+        let known_before = found.values().filter(|evidence| evidence.slate.is_some()).count();
         for (kind, value) in [("scene", &scene), ("slate", &slate)] {
             let Some(value) = value else { continue };
             let records = self.takes.get(&(kind, value.clone(), take.clone()));
@@ -382,6 +393,22 @@ impl<'r> Matcher<'r> {
                     let sentence = || take_sentence(clues, known);
                     found.entry(*at).or_default().slate.get_or_insert_with(sentence);
                 }
+            }
+        }
+        let known_now = found.values().filter(|evidence| evidence.slate.is_some()).count();
+        if known_now > known_before {
+            return;
+        }
+        // The set writes 12 and A where the cutting room writes 12A, or the slate number
+        // under scene: looked for only where nothing fits as written.
+        for setup in setups(scene.as_deref(), slate.as_deref()) {
+            let records = self.takes.get(&("setup", setup.clone(), take.clone()));
+            for at in records.into_iter().flatten() {
+                let sentence = || {
+                    let take = clues.take.as_deref().unwrap_or_default();
+                    format!("set-up {} take {take}, written in another way", setup.to_uppercase())
+                };
+                found.entry(*at).or_default().slate.get_or_insert_with(sentence);
             }
         }
     }
@@ -517,6 +544,24 @@ fn known(record: &Record, settings: &Settings) -> Known {
 /// Scene and slate compare as written, but for case and outer blanks: 01 is not 1.
 fn plain(text: &str) -> String {
     text.trim().to_lowercase()
+}
+
+/// The ways in which scene and slate may be written as one set-up: letters and digits alone.
+/// A slate that is a number is one by itself (the British way); one of letters belongs to its
+/// scene. Common practice, no source.
+fn setups(scene: Option<&str>, slate: Option<&str>) -> BTreeSet<String> {
+    let bare = |text: &str| text.chars().filter(|l| l.is_alphanumeric()).collect::<String>();
+    let (scene, slate) = (scene.map(bare), slate.map(bare));
+    let mut found = BTreeSet::new();
+    match (scene, slate) {
+        (Some(scene), Some(slate)) => {
+            let numbered = slate.starts_with(|letter: char| letter.is_ascii_digit());
+            found.insert(if numbered { slate } else { format!("{scene}{slate}") });
+        }
+        (one, other) => found.extend(one.or(other)),
+    }
+    found.remove("");
+    found
 }
 
 fn take_sentence(clues: &UseClues, known: &Known) -> String {

@@ -196,6 +196,74 @@ fn scene_slate_and_take_find_the_camera_they_name() {
 }
 
 #[test]
+fn setups_are_found_however_scene_and_slate_are_split() {
+    // Common practice, no source: 12A is scene 12, set-up A; British slates are numbers.
+    let use_of = |scene: &str, slate: &str, number: &str| UseClues {
+        scene: Some(scene.to_string()).filter(|text| !text.is_empty()),
+        slate: Some(slate.to_string()).filter(|text| !text.is_empty()),
+        take: text(number),
+        ..UseClues::default()
+    };
+    let records = [
+        take("12", "A", "3", "A"),
+        take("13B", "", "3", "A"),
+        take("40", "234", "3", "A"),
+        take("12", "A", "3PU", "A"),
+    ]
+    .map(|record| Record { slate: record.slate.filter(|slate| !slate.is_empty()), ..record });
+    for (scene, slate, number, wanted) in [
+        ("12A", "", "003", Some(0)),
+        ("12-A", "", "3", Some(0)),
+        ("13", "B", "3", Some(1)),
+        ("234", "", "3", Some(2)),
+        ("", "234", "3", Some(2)),
+        ("12A", "", "3 pickup", Some(3)),
+        ("12", "B", "3", None),
+        ("40", "235", "3", None),
+    ] {
+        assert_eq!(find(&records, &use_of(scene, slate, number)).record, wanted, "{scene} {slate}");
+    }
+}
+
+#[test]
+fn a_record_that_fits_less_well_is_told_with_what_spoke_for_it() {
+    let records = [clip("A014C007"), take("12", "4", "3", "A")];
+    let clues =
+        UseClues { scene: text("12"), slate: text("4"), take: text("3"), ..media("A014C007.mov") };
+    let found = find(&records, &clues);
+    assert_eq!(found.record, Some(0));
+    assert_eq!(found.weaker.len(), 1);
+    assert_eq!(found.weaker[0].0, 1);
+    assert!(found.weaker[0].1[0].contains("scene 12"), "{found:?}");
+}
+
+#[test]
+fn a_sound_mark_speaks_for_every_use_at_its_timecode() {
+    let plate = PlateNote::BARE;
+    let sound = Record {
+        report: Some(crate::platelog::Report::Sound),
+        media: text("T3.WAV"),
+        plates: vec![plate],
+        ..timed("", "S01", "10:00:00:00", "10:02:00:00")
+    };
+    let sound = Record { clip: None, ..sound };
+    let at = |from: i64| UseClues {
+        time: Some(TimeClue {
+            range: FrameRange::new(from, from + 48),
+            rate: rate(),
+            is_take_time: true,
+        }),
+        ..media("whatever.mov")
+    };
+    let records = [sound];
+    let ten = 10 * 3600 * 24;
+    assert_eq!(find(&records, &at(ten + 240)).record, Some(0));
+    assert_eq!(find(&records, &at(ten + 24 * 600)).record, None, "ten minutes later");
+    let same_roll = UseClues { rolls: vec!["S01".into()], ..at(ten + 24 * 600) };
+    assert_eq!(find(&records, &same_roll).record, None, "a sound roll is no camera roll");
+}
+
+#[test]
 fn another_clip_name_on_the_media_vetoes_scene_and_take() {
     let record = Record { clip: text("A014C007"), ..take("12", "4", "3", "A") };
     let clues = |name: &str| UseClues { scene: text("12"), take: text("3"), ..media(name) };

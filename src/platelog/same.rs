@@ -19,6 +19,7 @@ pub fn take_key(take: &str) -> String {
         .filter(|letter| letter.is_alphanumeric())
         .flat_map(char::to_lowercase)
         .collect();
+    let lower = pick_up_last(lower);
     let bare = ["take", "tk", "t"]
         .iter()
         .find_map(|word| {
@@ -32,6 +33,23 @@ pub fn take_key(take: &str) -> String {
         // Nothing but zeros before the rest: one of them is the number.
         format!("0{trimmed}")
     }
+}
+
+/// Writes pick-ups and series behind the number, in their short form: `PU 3`, `3 pickup` and
+/// `3PU` are one. Common practice, no source.
+fn pick_up_last(take: String) -> String {
+    for (word, short) in
+        [("pickup", "pu"), ("pick", "pu"), ("pu", "pu"), ("series", "ser"), ("ser", "ser")]
+    {
+        let digits = |rest: &str| !rest.is_empty() && rest.bytes().all(|b| b.is_ascii_digit());
+        if let Some(number) = take.strip_prefix(word).filter(|rest| digits(rest)) {
+            return format!("{number}{short}");
+        }
+        if let Some(number) = take.strip_suffix(word).filter(|rest| digits(rest)) {
+            return format!("{number}{short}");
+        }
+    }
+    take
 }
 
 /// Tells whether two names are one but for case and outer blanks.
@@ -105,6 +123,10 @@ mod tests {
         for (a, b) in [("01", "1"), ("001", "1"), ("T3", "3"), ("0", "00"), ("3-PU", "03 pu")] {
             assert_eq!(take_key(a), take_key(b), "{a} {b}");
         }
+        for take in ["3PU", "3 pick-up", "PU3", "003 Pickup"] {
+            assert_eq!(take_key(take), "3pu", "{take}");
+        }
+        assert_eq!(take_key("SER 2"), take_key("2 series"));
         assert_ne!(take_key("WT1"), take_key("1"));
         assert_eq!(take_key("tail"), "tail");
     }

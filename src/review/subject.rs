@@ -52,6 +52,8 @@ pub struct Subject {
     pub candidates: Vec<usize>,
     /// For each record that was considered and lost, what spoke against it.
     pub against: Vec<(usize, String)>,
+    /// For each record that fits less well, what spoke for it.
+    pub weaker: Vec<(usize, Vec<String>)>,
     /// What rendering its corrections needs to know of the take, if it needs any.
     pub setting: Option<Setting>,
     /// What was measured over need, for plots.
@@ -142,6 +144,7 @@ impl Reviewer<'_> {
             proxy,
             candidates: learnt.matched.candidates,
             against: learnt.matched.against,
+            weaker: learnt.matched.weaker,
             setting,
             series,
             name,
