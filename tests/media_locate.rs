@@ -204,3 +204,25 @@ fn content_not_place_makes_the_id() {
     assert_ne!(id(&one, false), id(&one, true));
     assert_eq!(id(&one, false).len(), 64);
 }
+
+#[test]
+fn a_renamed_take_is_found_by_start_and_length_unless_somebody_names_the_file() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let renamed = take(folder.path(), "shot_020_v3.mov", "10:00:00:00", "testsrc2");
+    take(folder.path(), "B001C001_proxy.mov", "10:00:00:00", "smptebars");
+    take(folder.path(), "zero.mov", "00:00:00:00", "testsrc2");
+    let mut locator = locator(folder.path());
+    let ask = |start, count| Request {
+        whole: needed(start, count).into_iter().collect(),
+        ..name("A001C001.mov")
+    };
+    let found = locator.locate(&ask("10:00:00:00", 24));
+    assert!(matches!(found, Found::Several(ref paths) if paths.len() == 2), "{found:?}");
+    // Camera B ran on the same timecode, and a proxy of it is named by its beginning.
+    locator.reserve([name("B001C001"), name("A001C001.mov")].into_iter());
+    let found = locator.locate(&ask("10:00:00:00", 24));
+    assert_eq!(found, Found::One(renamed, How::Length));
+    for (start, count) in [("10:00:00:00", 23), ("10:00:00:01", 24), ("00:00:00:00", 24)] {
+        assert_eq!(locator.locate(&ask(start, count)), Found::None, "{start} {count}");
+    }
+}

@@ -165,3 +165,30 @@ fn a_log_may_name_image_files_by_one_of_them_or_a_pattern() {
         assert_eq!(found["uses"][0]["verdict"], "loop", "{name}: {err} {}", found["uses"][0]);
     }
 }
+
+/// Media renamed beyond recognition were not found, though the cut states start and length; so
+/// does a log with start and end.
+#[test]
+fn renamed_media_are_found_by_start_and_length_and_said() {
+    let Some(show) = little_show() else { return };
+    std::fs::rename(show.media.join("A001C001.mov"), show.media.join("shot_020.mov"))
+        .expect("renamed");
+    let lines: Vec<&str> = LOG.lines().collect();
+    let noted = format!("{},start,end\n{},10:00:00:00,10:00:08:08\n", lines[0], lines[1]);
+    for (available, log) in [(used_of_take().available, LOG), (None, noted.as_str())] {
+        std::fs::write(&show.log, log).expect("written");
+        let cut = cut_json("renamed", &[Clip { available, ..used_of_take() }]);
+        std::fs::write(&show.cut, cut).expect("written");
+        let (code, found, err) = show.check(&["--no-picture"]);
+        assert!(code < 2, "{err}");
+        assert_eq!(found["uses"][0]["media"], Value::Null, "no picture, no media");
+        let (code, found, err) = show.check(&[]);
+        let found = &found["uses"][0];
+        assert!(code < 2, "{err}");
+        assert_eq!(found["verdict"], "loop", "{err} {found}");
+        assert_eq!(found["media"]["file"], "shot_020.mov");
+        let said = reasons(found);
+        let said = said.iter().find(|(code, _)| code == "media-missing").expect("it is said");
+        assert!(said.1.contains("shot_020.mov was taken"), "{}", said.1);
+    }
+}

@@ -24,7 +24,7 @@ use crate::media::image_run;
 use crate::platelog::{Record, Report, Serves, dates_agree, take_key};
 use crate::settings::Settings;
 use crate::time::{FrameRange, FrameShift, Rate};
-use spans::{Span, TimeSays, seconds, span_at};
+use spans::{Bounds, Span, TimeSays, seconds, span_at};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Seconds by which coarse times may be off: a drop-frame day is 86 s of labels long of its
@@ -234,6 +234,13 @@ impl<'r> Matcher<'r> {
                 self.rolls.entry(roll.clone()).or_default().push(entry);
             }
         }
+    }
+
+    /// Returns the first and last frame of a take whose record notes both, and their rate: the
+    /// record's, else `rate`.
+    pub fn whole_take(&self, record: usize, rate: Rate) -> Option<(FrameRange, Rate)> {
+        let span = span_at(self.records.get(record)?, rate, self.settings)?;
+        (span.bounds == Bounds::Take).then(|| (span.range, span.counting.rate()))
     }
 
     /// Returns the record of a use, the candidates, and what spoke for and against them.

@@ -4,6 +4,7 @@ use super::folders::{self, Entry, stem_and_ending};
 use super::images::{self, Numbered};
 use super::info::MediaInfo;
 use super::open::{Media, OpenOptions, open_with};
+use super::unnamed::Spoken;
 use super::url;
 use crate::error::{BadInput, Faults};
 use crate::time::{FrameRange, FrameShift, Rate, ceil, floor, whole};
@@ -29,6 +30,9 @@ pub struct Request {
     pub names: Vec<String>,
     /// Frames of the take that are needed (take clock), and their rate.
     pub take: Option<(FrameRange, Rate)>,
+    /// First and last frame of the whole take as the cut or the log state them (take clock), and
+    /// their rate: what finds media that nothing names.
+    pub whole: Vec<(FrameRange, Rate)>,
 }
 
 /// An image sequence as a timeline writes it.
@@ -53,6 +57,8 @@ pub enum How {
     Stem,
     /// The name begins the same, and the timecode holds what is needed.
     Timecode,
+    /// No name fits; start timecode and length are those of the whole take.
+    Length,
 }
 
 /// What was found.
@@ -70,11 +76,12 @@ type Opened = Result<Arc<Media>, Faults>;
 
 /// An index of media folders.
 pub struct Locator {
-    entries: Vec<Entry>,
+    pub(super) entries: Vec<Entry>,
     by_name: BTreeMap<String, Vec<usize>>,
     by_folded_name: BTreeMap<String, Vec<usize>>,
     by_folded_stem: BTreeMap<String, Vec<usize>>,
     options: OpenOptions,
+    pub(super) spoken: Spoken,
     opened: Mutex<BTreeMap<PathBuf, Opened>>,
 }
 
@@ -94,6 +101,7 @@ impl Locator {
             by_folded_name: BTreeMap::new(),
             by_folded_stem: BTreeMap::new(),
             options,
+            spoken: Spoken::default(),
             opened: Mutex::new(BTreeMap::new()),
         };
         for (at, entry) in locator.entries.iter().enumerate() {
@@ -109,6 +117,20 @@ impl Locator {
     /// Returns the media files and first files of image runs in the folders, sorted.
     pub fn media_files(&self) -> impl Iterator<Item = &Path> {
         self.entries.iter().filter(|entry| entry.media).map(|entry| entry.path.as_path())
+    }
+
+    /// Keeps what cut and log name for itself: none of these files is found for another by its
+    /// length.
+    pub fn reserve(&mut self, requests: impl Iterator<Item = Request>) {
+        let names = requests.flat_map(|request| request.all_names());
+        self.spoken.extend(
+            names
+                .flat_map(|name| {
+                    let stem = fold(&stem_and_ending(&name).0);
+                    [run_name(&name).map(|run| fold(&stem_and_ending(&run).0)), Some(stem)]
+                })
+                .flatten(),
+        );
     }
 
     /// Opens media once and keeps what is known of them.
@@ -127,7 +149,8 @@ impl Locator {
 
     /// Finds media: by URL; else by file name; else by the name without ending; else by the
     /// beginning of the name together with the timecode. Upper and lower case are told
-    /// apart only if that finds something. Among equally named media the timecode decides,
+    /// apart only if that finds something. Where no name helps, the whole take's start and length
+    /// do, among media that nobody names. Among equally named media the timecode decides,
     /// then the folders they share with the URL; copies with one content count as one.
     pub fn locate(&self, request: &Request) -> Found {
         if let Some(path) = by_url(request) {
@@ -138,7 +161,9 @@ impl Locator {
             (How::FileName, self.named(&names)),
             (How::Stem, self.stemmed(&names)),
             (How::Timecode, self.beginning(&names, request)),
+            (How::Length, Vec::new()),
         ] {
+            let candidates = if how == How::Length { self.unnamed(request) } else { candidates };
             match self.decide(candidates, request) {
                 Found::One(path, _) => return Found::One(path, how),
                 Found::Several(paths) => return Found::Several(paths),
@@ -330,7 +355,7 @@ fn gather<'a>(found: impl Iterator<Item = &'a Vec<usize>>) -> Vec<usize> {
 /// Returns a name as names compare: without case, and with accents the way most disks keep
 /// them. A timeline from a disk that keeps them apart writes "u" and a combining diaeresis
 /// where the next disk has "ü" (Unicode Standard Annex 15, canonical equivalence).
-fn fold(name: &str) -> String {
+pub(super) fn fold(name: &str) -> String {
     name.nfc().collect::<String>().to_lowercase()
 }
 

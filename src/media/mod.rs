@@ -36,6 +36,7 @@ mod viewing;
 mod url;
 mod folders;
 mod locate;
+mod unnamed;
 
 pub use encode::{Coding, EncodeTarget, Encoder, INTERLACED};
 pub use footage::{Footage, Pictures};

@@ -11,6 +11,7 @@ mod hand_back;
 mod looks;
 mod looping;
 mod names;
+mod opening;
 mod proofs;
 mod renders;
 mod patches;
@@ -124,11 +125,12 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     let offsets = matcher.roll_offsets(&clues);
     let matcher = matcher.with_offsets(&offsets);
     let (sources, folder_faults) = Sources::new(&job.media, &cut.bundle, job.threads);
-    let sources = match &job.pulls {
+    let mut sources = match &job.pulls {
         Some(pulls) => sources.of_pulls(pulls.clone(), &job.settings.proxy_suffixes),
         None => sources,
     };
     faults.extend(folder_faults);
+    sources.reserve(&cut.uses, &records);
     let mut reviewer = Reviewer { job, cut: &cut, records: &records, matcher: &matcher, sources };
     progress.stage("judging", cut.uses.len() as u64);
     let mut pending: Vec<Pending> = Vec::with_capacity(cut.uses.len());

@@ -2,8 +2,9 @@
 
 use super::Pulls;
 use crate::error::{BadInput, Faults};
-use crate::media::{Found, Locator, Media, OpenOptions, Request, SequenceUrl, open_with};
-use crate::time::Rate;
+use crate::media::{Found, How, Locator, Media, OpenOptions, Request, SequenceUrl, open_with};
+use crate::platelog::Record;
+use crate::time::{FrameRange, Rate, floor};
 use crate::timeline::{Bundle, MediaPlace, MediaReference, ReferenceKind, Use};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -37,6 +38,8 @@ pub struct Sources {
     /// What a listed use needs of the files opened.
     needed: BTreeSet<Opened>,
     last: Option<Opened>,
+    /// True: the media asked for last were found by their length.
+    by_length: bool,
 }
 
 /// A file and how it is read.
@@ -44,6 +47,9 @@ type Opened = (PathBuf, Option<Pace>);
 
 /// Rate of an image sequence, and how many frames each of its files stands for.
 type Pace = (Rate, u32);
+
+/// First and last frame of a whole take, and their rate.
+pub type Whole = (FrameRange, Rate);
 
 impl Sources {
     /// Indexes the media folders; relative URLs start from where `bundle` lies.
@@ -58,6 +64,7 @@ impl Sources {
             opened: BTreeMap::new(),
             needed: BTreeSet::new(),
             last: None,
+            by_length: false,
         };
         (sources, faults)
     }
@@ -69,9 +76,30 @@ impl Sources {
         self
     }
 
-    /// Finds and opens the media of a use; the first reference that leads to a file wins.
-    pub fn of(&mut self, used: &Use, names: &[String]) -> Source {
+    /// Keeps what uses and records name from being found for another by its length.
+    pub fn reserve(&mut self, uses: &[Use], records: &[Record]) {
+        let used = uses.iter().map(|used| {
+            let clip = used.references.iter().filter_map(|reference| reference.name.clone());
+            self.request(used, &clip.chain([used.clip.clone()]).collect::<Vec<_>>(), None)
+        });
+        let logged = records.iter().map(|record| {
+            let names = [&record.media, &record.clip].into_iter().flatten().cloned().collect();
+            Request { names, ..Request::default() }
+        });
+        let all: Vec<Request> = used.chain(logged).collect();
+        self.locator.reserve(all.into_iter());
+    }
+
+    /// Tells that nothing names the media asked for last: they were found by their length.
+    pub fn found_by_length(&self) -> bool {
+        self.by_length
+    }
+
+    /// Finds and opens the media of a use; `noted` is the whole take as its record states it.
+    /// The first reference that leads to a file wins.
+    pub fn of(&mut self, used: &Use, names: &[String], noted: Option<Whole>) -> Source {
         self.last = None;
+        self.by_length = false;
         match self.packed(used) {
             Some(Ok(path)) => return self.open(&path, sequence_pace(used)),
             Some(Err(fault)) => {
@@ -80,11 +108,16 @@ impl Sources {
             None => {}
         }
         let request = match &self.pulls {
-            Some((pulls, suffixes)) => pulled(self.request(used, names), used, pulls, suffixes),
-            None => self.request(used, names),
+            Some((pulls, suffixes)) => {
+                pulled(self.request(used, names, noted), used, pulls, suffixes)
+            }
+            None => self.request(used, names, noted),
         };
         match self.locator.locate(&request) {
-            Found::One(path, _) => self.open(&path, sequence_pace(used)),
+            Found::One(path, how) => {
+                self.by_length = how == How::Length;
+                self.open(&path, sequence_pace(used))
+            }
             Found::Several(paths) => Source::Several(paths),
             Found::None => Source::Missing(wanted(&request)),
         }
@@ -164,13 +197,14 @@ impl Sources {
         Some(self.bundle.extract(&entry, folder.path()))
     }
 
-    fn request(&self, used: &Use, names: &[String]) -> Request {
+    fn request(&self, used: &Use, names: &[String], noted: Option<Whole>) -> Request {
         Request {
             urls: used.references.iter().filter_map(url).collect(),
             base: self.bundle.base().map(Path::to_path_buf),
             sequences: used.references.iter().filter_map(sequence).collect(),
             names: names.to_vec(),
             take: used.used_in_clip.map(|range| (range, used.clip_rate)),
+            whole: used.references.iter().filter_map(|one| whole(one, used)).chain(noted).collect(),
         }
     }
 }
@@ -192,7 +226,15 @@ fn pulled(request: Request, used: &Use, pulls: &Pulls, suffixes: &[String]) -> R
     let mut names: Vec<String> = named.chain(runs).chain(shots).collect();
     names.retain(|name| !name.is_empty());
     names.dedup();
-    Request { urls: Vec::new(), base: None, sequences: Vec::new(), names, take: request.take }
+    Request { urls: Vec::new(), base: None, sequences: Vec::new(), names, ..request }
+}
+
+/// The whole take as a timeline states it; only if in whole frames.
+fn whole(reference: &MediaReference, used: &Use) -> Option<Whole> {
+    let (start, end) = reference.available.as_ref()?;
+    let range = (start.is_integer() && end.is_integer() && start < end)
+        .then(|| FrameRange::new(floor(start), floor(end)))?;
+    Some((range, used.clip_rate))
 }
 
 fn url(reference: &MediaReference) -> Option<String> {

@@ -3,7 +3,7 @@
 use super::elsewhere::Origin;
 use super::names::{NameSource, shot_names};
 use super::proofs::{Measured, picture_kind};
-use super::sources::{Source, Sources};
+use super::sources::Sources;
 use super::{Job, take_name};
 use crate::corrections::Setting;
 use crate::findings::{
@@ -28,7 +28,6 @@ use crate::settings::Turns;
 use crate::time::{Counting, Frame, FrameRange, exact_text, floor};
 use crate::timeline::{Cut, Speed, Use};
 use crate::verdict::{Standing, decide};
-use std::path::{Path, PathBuf};
 use std::rc::Rc;
 
 /// Everything a use was judged on.
@@ -208,64 +207,6 @@ impl Reviewer<'_> {
             }
             None => Standing::Undecided(stops),
         }
-    }
-
-    /// Opens the media; afterwards the match has been made again with what they say.
-    fn open(&mut self, used: &Use, clues: &UseClues, learnt: &mut Learnt) -> Vec<Reason> {
-        if !self.job.picture {
-            return Vec::new();
-        }
-        let names = media_names(used, learnt.matched.record.map(|at| &self.records[at]));
-        let stop = |code, text: String| vec![Reason::new(code, Severity::Stop, text)];
-        match self.sources.of(used, &names) {
-            Source::NotAsked => Vec::new(),
-            Source::Missing(names) if names.is_empty() => {
-                stop(Code::MediaMissing, "The clip points at no media file.".into())
-            }
-            Source::Missing(names) => {
-                stop(Code::MediaMissing, format!("No media file found for {}.", names.join(", ")))
-            }
-            Source::Several(paths) => {
-                let names: Vec<String> = paths.iter().map(|path| self.below_media(path)).collect();
-                stop(Code::MediaMissing, format!("Several media files fit: {}.", names.join(", ")))
-            }
-            Source::Unreadable(path, faults) => {
-                let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-                let first = faults.first().map_or("", |fault| fault.fault.as_str());
-                stop(Code::MediaUnreadable, format!("{name} cannot be read: {first}."))
-            }
-            Source::Open(media) => {
-                let info = media.info();
-                let start = info.start.map(|tag| (tag.frame, info.rate));
-                let with_media = clues.clone().with_media(
-                    std::slice::from_ref(&info.name),
-                    info.reel.as_deref(),
-                    None,
-                    start,
-                );
-                learnt.matched = self.matcher.find(&with_media);
-                learnt.media = Some(media);
-                Vec::new()
-            }
-        }
-    }
-
-    /// Names a file from the media folder it lies in, so that results say the same wherever
-    /// the folders are.
-    fn below_media(&self, path: &Path) -> String {
-        let folders = self.job.media.iter();
-        let below = folders.filter_map(|folder| {
-            path.strip_prefix(folder).ok().map(Path::to_path_buf).or_else(|| {
-                let folder = folder.canonicalize().ok()?;
-                Some(path.canonicalize().ok()?.strip_prefix(folder).ok()?.to_path_buf())
-            })
-        });
-        let below = below.min_by_key(|below| below.components().count());
-        let name = || PathBuf::from(path.file_name().unwrap_or_default());
-        let parts = below.unwrap_or_else(name);
-        let parts: Vec<_> =
-            parts.components().map(|part| part.as_os_str().to_string_lossy()).collect();
-        parts.join("/")
     }
 
     fn read_clocks(
@@ -530,19 +471,6 @@ fn passes(plate: u64, need: u64, turns: Turns) -> u64 {
 }
 
 /// Names to look for in the media folders, strongest first.
-fn media_names(used: &Use, record: Option<&Record>) -> Vec<String> {
-    let logged = record.into_iter().flat_map(|record| [record.media.clone(), record.clip.clone()]);
-    let named = used.references.iter().map(|reference| reference.name.clone());
-    let mut names: Vec<String> = named
-        .chain(logged)
-        .flatten()
-        .chain([used.clip.clone()])
-        .filter(|name| !name.is_empty())
-        .collect();
-    names.dedup();
-    names
-}
-
 /// How the labels of a take count: as the media say, else as the log notes them.
 fn counting(used: &Use, record: &Record, media: Option<&MediaInfo>) -> Counting {
     match media {
