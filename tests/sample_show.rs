@@ -28,6 +28,10 @@ fn the_texts_are_what_the_generator_writes() {
     let (cut, rows) = script::otio::cut();
     assert!(text("cut.otio") == cut, "cut.otio differs; {AGAIN}");
     assert!(text("log.csv") == script::log::log(), "log.csv differs; {AGAIN}");
+    let report = script::sound_report::report();
+    assert!(text("sound/report.csv") == report, "sound/report.csv differs; {AGAIN}");
+    let shots = script::sound_report::shots();
+    assert!(text("shots_to_come.csv") == shots, "shots_to_come.csv differs; {AGAIN}");
     let table = script::expected::table(&rows);
     assert!(text("expected/verdicts.csv") == table, "expected/verdicts.csv differs; {AGAIN}");
 }

@@ -11,6 +11,7 @@
 
 mod encode;
 mod picture;
+mod recorder;
 mod script;
 mod sound;
 mod truth;
@@ -102,10 +103,11 @@ fn run(wish: &Wish) -> Result<(), String> {
     if wish.text_only {
         return write_texts(&wish.out);
     }
-    for folder in ["media", "truth"].iter().chain(wish.clean.then_some(&"clean")) {
+    for folder in ["media", "truth", "sound"].iter().chain(wish.clean.then_some(&"clean")) {
         let folder = wish.out.join(folder);
         std::fs::create_dir_all(&folder).map_err(|io| format!("{}: {io}", folder.display()))?;
     }
+    recorder::write(&wish.out.join("sound"))?;
     sound::write(&wish.out.join("media"), script::otio::cut_frames())?;
     let named =
         |take: &Take| wish.only.is_empty() || wish.only.iter().any(|clip| clip == take.clip);
@@ -169,9 +171,13 @@ fn is_whole(take: &Take, media: &Path, page: &Path, stamp: &str) -> bool {
 fn write_texts(out: &Path) -> Result<(), String> {
     let (cut, rows) = script::otio::cut();
     let expected = out.join("expected");
-    std::fs::create_dir_all(&expected).map_err(|io| format!("{}: {io}", expected.display()))?;
+    for folder in [&expected, &out.join("sound")] {
+        std::fs::create_dir_all(folder).map_err(|io| format!("{}: {io}", folder.display()))?;
+    }
     write(&out.join("cut.otio"), &cut)?;
     write(&out.join("log.csv"), &script::log::log())?;
+    write(&out.join("shots_to_come.csv"), script::sound_report::shots())?;
+    write(&out.join("sound").join("report.csv"), script::sound_report::report())?;
     write(&expected.join("verdicts.csv"), &script::expected::table(&rows))
 }
 

@@ -5,6 +5,7 @@ pub mod cut;
 pub mod expected;
 pub mod log;
 pub mod otio;
+pub mod sound_report;
 pub mod takes;
 pub mod takes_lane;
 pub mod takes_loft;
