@@ -52,7 +52,10 @@ pub fn headline(inspection: &Inspection, labels: TakeLabels, ask_s: f64) -> Stri
             let frames = gravest
                 .and_then(|reason| reason.range_in_take)
                 .map(|range| range.shifted(FrameShift(-labels.start.map_or(0, |s| s.0.0))))
-                .map_or_else(|| runs(&inspection.patchable, labels), |range| labels.span(range));
+                .map_or_else(
+                    || runs(&worth_saying(inspection), labels),
+                    |range| labels.span(range),
+                );
             if frames == NOTHING {
                 format!("CHECK: {why}")
             } else {
@@ -60,7 +63,11 @@ pub fn headline(inspection: &Inspection, labels: TakeLabels, ask_s: f64) -> Stri
             }
         }
         TakeVerdict::Go => {
-            format!("HAVE IT {}{}", runs(&inspection.patchable, labels), what_ends_it(inspection))
+            format!(
+                "HAVE IT {}{}",
+                runs(&worth_saying(inspection), labels),
+                what_ends_it(inspection)
+            )
         }
     }
 }
@@ -72,14 +79,23 @@ fn runs(runs: &[FrameRange], labels: TakeLabels) -> String {
     if named.is_empty() { NOTHING.into() } else { named.join(", ") + &more }
 }
 
+/// The frames that can be used in runs of half a second at least: what is shorter is no shot;
+/// ours. All of them if none is as long.
+fn worth_saying(inspection: &Inspection) -> Vec<FrameRange> {
+    let least = u64::from(inspection.media.rate.nominal().div_ceil(2));
+    let runs = &inspection.patchable;
+    let long: Vec<FrameRange> = runs.iter().filter(|run| run.count().0 >= least).copied().collect();
+    if long.is_empty() { runs.clone() } else { long }
+}
+
 /// Why the frames that can be used begin late or end early.
 fn what_ends_it(inspection: &Inspection) -> String {
     if inspection.boom.is_empty() && inspection.patchable.len() == 1 {
         return ": no boom seen to come or go".into();
     }
     let whole = FrameRange::new(0, i64::try_from(inspection.frames).unwrap_or(i64::MAX));
-    let (Some(first), Some(last)) = (inspection.patchable.first(), inspection.patchable.last())
-    else {
+    let said = worth_saying(inspection);
+    let (Some(first), Some(last)) = (said.first(), said.last()) else {
         return String::new();
     };
     let why = || {
@@ -172,6 +188,11 @@ mod tests {
         assert_eq!(
             headline(&have, labels(), 5.0),
             "HAVE IT 10:12:08:00-10:13:48:00; not after: focus moved"
+        );
+        let gap = take(TakeVerdict::Go, &[(0, 1200), (1201, 1202), (1210, 2736)], Vec::new());
+        assert_eq!(
+            headline(&gap, labels(), 5.0),
+            "HAVE IT 10:12:08:00-10:12:58:00, 10:12:58:10-10:14:02:00"
         );
         let whole = take(TakeVerdict::Go, &[(0, 2736)], Vec::new());
         assert_eq!(headline(&whole, labels(), 5.0), "HAVE IT 10:12:08:00-10:14:02:00");
