@@ -217,6 +217,10 @@ pub struct Back {
     /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
     #[arg(long)]
     pub with_temp: bool,
+    /// Also writes annotated_zero.otio: the annotated timeline with media that begin at zero, for
+    /// programs that do not read timecode.
+    #[arg(long)]
+    pub zero_based: bool,
     /// Makes no review copies: the small movies to look at, with timecode and sound.
     #[arg(long)]
     pub no_review: bool,
@@ -233,6 +237,7 @@ impl Back {
             markers: self.markers.into(),
             plates: self.plates.into(),
             with_temp: self.with_temp,
+            zero_based: self.zero_based,
             replace_cut,
             no_review: self.no_review,
             edl: self.edl.map(Into::into),
