@@ -23,7 +23,9 @@ fn copied(from: &Path, to: &Path) {
 
 #[test]
 fn a_host_writes_annotated_timelines_and_is_told_what_went_wrong() {
-    let (Some(python), Some(_)) = (outside::python(), outside::python_with("setuptools")) else {
+    let (Some(python), Some(_)) =
+        (outside::python(), outside::python_with("setuptools.command.bdist_wheel"))
+    else {
         return;
     };
     let Some(show) = little_show() else { return };
