@@ -17,7 +17,8 @@
 //! 7. [`findings`] gathers what was found, [`marks`] says it in one line, [`annotate`]
 //!    writes it onto the timeline and [`report`] into lists and pages; [`review`] runs all
 //!    of it;
-//! 8. [`compare`] tells what a recut changes, and which renders hold.
+//! 8. [`compare`] tells what a recut changes, and which renders hold; [`farm`] makes a job of
+//!    the renders.
 //!
 //! A module uses only the modules above it in the list below.
 
@@ -49,4 +50,5 @@ pub mod report;
 pub mod review;
 pub mod inspect;
 pub mod compare;
+pub mod farm;
 pub mod cli;

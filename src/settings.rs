@@ -136,6 +136,17 @@ pub struct Settings {
     /// `off`, or a folder. It names a place on one machine and is no part of what was found.
     #[serde(skip_serializing)]
     pub cache: String,
+    /// Whether all bytes tell media and renders from any other, not some of them. Asked for on
+    /// the command line: it changes no result but the ids in it.
+    #[serde(skip)]
+    pub verify: bool,
+    /// Whether uses in no log are looked at, too. Asked for on the command line.
+    #[serde(skip)]
+    pub look_at_all: bool,
+    /// A folder of measures that goes before `cache` and the environment: that of a plan. It
+    /// is no setting of a file, and no part of what was found.
+    #[serde(skip)]
+    pub planned_measures: Option<PathBuf>,
     /// How the codes of media are meant.
     pub media: MediaEncoding,
     /// Limits of the divider.
@@ -185,6 +196,9 @@ impl Default for Settings {
             delivery: Vec::new(),
             measure: true,
             cache: "auto".into(),
+            verify: false,
+            look_at_all: false,
+            planned_measures: None,
             media: MediaEncoding::default(),
             divider: DividerLimits::default(),
             visibility: VisibilityLimits::default(),
@@ -210,6 +224,9 @@ impl Settings {
     /// Returns the folder measures are kept in; `None` if they are not. The variable
     /// `PLATESMITH_CACHE` goes before the setting and takes the same words.
     pub fn cache_folder(&self) -> Option<PathBuf> {
+        if let Some(planned) = &self.planned_measures {
+            return Some(planned.clone());
+        }
         let told = std::env::var("PLATESMITH_CACHE").ok().filter(|word| !word.is_empty());
         match told.as_deref().unwrap_or(&self.cache) {
             "off" => None,

@@ -153,3 +153,29 @@ fn a_second_turnover_takes_no_time_over_what_is_there() {
         assert!(!rendered(&file) || stamp(&out.join(&file)) == before, "{}", file.display());
     }
 }
+
+/// Receipts look at parts of a file; with `--verify` they look at all of it.
+#[test]
+fn a_byte_that_was_lost_inside_a_render_is_found_if_all_bytes_are_asked_for() {
+    let Some(show) = little_show() else { return };
+    let out = show.folder.path().join("out");
+    let run = |verify: &[&str]| {
+        let ran = turnover(&show, &out).args(verify).status().expect("runs");
+        assert!(ran.code() < Some(2));
+        files(&out.join("temp"))
+    };
+    let first = run(&["--verify"]);
+    let (name, bytes) = first.iter().max_by_key(|(_, bytes)| bytes.len()).expect("a temp comp");
+    // Behind the 64 KiB at the head, before those in the middle.
+    let at = 100 << 10;
+    assert!(bytes.len() > 4 * at, "{} bytes", bytes.len());
+    let mut lost = bytes.clone();
+    lost[at] ^= 1;
+    std::fs::write(out.join("temp").join(name), &lost).expect("written");
+    let found = run(&["--verify"]);
+    assert_eq!(found.get(name), Some(&lost), "what is there is never overwritten");
+    let next = PathBuf::from(name.to_string_lossy().replace("_v001", "_v002"));
+    assert_eq!(found.get(&next).map(Vec::len), Some(bytes.len()), "{:?}", found.keys());
+    // And nothing is made again that is whole.
+    assert_eq!(run(&["--verify"]), found);
+}

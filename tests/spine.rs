@@ -175,6 +175,28 @@ fn a_use_without_record_is_counted_and_touches_no_exit_code() {
 }
 
 #[test]
+fn uses_without_record_are_looked_at_if_that_is_asked_for() {
+    let Some(show) = little_show() else { return };
+    std::fs::write(&show.log, "scene,take,clip\n12,3,B009C001\n").expect("written");
+    let (code, findings, err) = show.check(&["--all"]);
+    assert_eq!((code, &findings["uses"][0]["verdict"]), (1, &"undecided".into()), "{err}");
+    let reason = &findings["uses"][0]["reasons"][0];
+    assert_eq!((&reason["code"], &reason["value"]), (&"boom-without-log".into(), &48.into()));
+    // The boom comes in at frame 72 of the take: before that there is nothing to see.
+    let early = Clip { start: used_of_take().start - 96, ..used_of_take() };
+    std::fs::write(&show.cut, cut_json("early", &[early])).expect("written");
+    let (code, findings, err) = show.check(&["--all"]);
+    assert_eq!((code, &findings["uses"][0]["verdict"]), (0, &"unlisted".into()), "{err}");
+    let last = "1 of 1 use is in no log; no boom was seen in the 1 looked at";
+    assert_eq!(err.lines().last(), Some(last));
+    // What cannot be looked at is counted, and no fault: nobody has logged it.
+    std::fs::remove_file(show.media.join("A001C001.mov")).expect("removed");
+    let (code, _, err) = show.check(&["--all"]);
+    assert_eq!(code, 0);
+    assert_eq!(err.lines().last(), Some("1 of 1 use is in no log and was not looked at"));
+}
+
+#[test]
 fn media_that_are_not_found_leave_a_use_undecided() {
     let Some(show) = little_show() else { return };
     std::fs::remove_file(show.media.join("A001C001.mov")).expect("removed");

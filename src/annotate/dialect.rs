@@ -202,6 +202,6 @@ pub(super) fn as_written(number: Node<'_>) -> Option<Value> {
     serde_json::Number::from_f64(text.parse().ok()?).map(Value::Number)
 }
 
-fn is_pointed(number: Node<'_>) -> bool {
+pub(super) fn is_pointed(number: Node<'_>) -> bool {
     number.number_text().is_none_or(|text| text.contains(['.', 'e', 'E', 'N', 'I']))
 }

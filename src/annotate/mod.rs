@@ -24,6 +24,7 @@ mod swap;
 mod tracks;
 mod urls;
 mod walk;
+mod zero;
 
 use crate::error::{BadInput, Faults};
 use crate::findings::UseFinding;
@@ -36,6 +37,7 @@ use std::path::PathBuf;
 pub use notes::KEY;
 pub use strip::strip;
 pub use swap::{Swap, swap_media};
+pub use zero::zero_based;
 
 /// Where markers go: some hosts ignore those on clips, some those on the cut.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

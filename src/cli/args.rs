@@ -31,7 +31,8 @@ pub enum Command {
     /// The whole job: verdicts, plates, annotated timeline, report and lists.
     #[command(after_help = "EXAMPLES\n  \
         platesmith turnover cut.otio --log plates.csv --media rushes/ -o turnover/\n  \
-        platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --handles 12:16\n\n\
+        platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --handles 12:16\n  \
+        platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --plan   for a farm\n\n\
         EXIT CODE  0 nothing to do, 1 a shot needs a person, 2 a fault in a file")]
     Turnover(Turnover),
     /// From proxies to full-size pulls: measures and renders a turnover again on them.
@@ -87,6 +88,15 @@ pub enum Command {
     /// Takes our marks and plate tracks out of a timeline.
     #[command(after_help = "EXAMPLES\n  platesmith strip annotated.otio -o cut.otio")]
     Strip(Strip),
+    /// The renders of a plan as a job for a farm (Open Job Description).
+    #[command(after_help = "EXAMPLES\n  \
+        platesmith turnover cut.otio --log plates.csv --media rushes/ -o out/ --plan\n  \
+        platesmith jobs out/ -o job.json                       the template: one task a shot\n  \
+        platesmith jobs out/ --values -o values.json           its parameters on this machine\n\n\
+        The last step of the job checks every file and hands the turnover back: the same bytes as\n\
+        a run in one piece.\n\n\
+        EXIT CODE  0 no fault, 2 no plan")]
+    Jobs(Jobs),
     /// Prints a completion script for a shell.
     Completions {
         /// Which shell.
@@ -119,6 +129,9 @@ pub struct CutArgs {
     /// Judges from the log alone; no picture is opened.
     #[arg(long)]
     pub no_picture: bool,
+    /// Looks at uses in no log, too: one with a boom at the edge needs a look.
+    #[arg(long)]
+    pub all: bool,
     /// Handle frames before and after each use, in cut frames: N, or N:M.
     #[arg(long, value_name = "N[:M]", value_parser = handles)]
     pub handles: Option<(u32, u32)>,
@@ -200,6 +213,32 @@ pub struct Turnover {
     /// How loops turn.
     #[arg(long, value_name = "HOW")]
     pub turns: Option<TurnsChoice>,
+    /// All bytes of media and renders tell whether they are the same, not some of them.
+    #[arg(long)]
+    pub verify: bool,
+    /// Stops before rendering and leaves a plan of it in OUT, for `jobs`.
+    #[arg(long, group = "part")]
+    pub plan: bool,
+    /// Renders one shot of the plan in OUT: its name, or #N for the N-th of the plan.
+    #[arg(long, value_name = "SHOT", group = "part")]
+    pub only: Option<String>,
+    /// Checks everything that was rendered of the plan in OUT, and hands it back. The exit code
+    /// is 0 also where a shot needs a person.
+    #[arg(long, group = "part")]
+    pub collect: bool,
+}
+
+/// `jobs`.
+#[derive(Debug, Args)]
+pub struct Jobs {
+    /// The folder with the plan: the OUT of turnover --plan.
+    pub turnover: PathBuf,
+    /// Prints what the parameters of the job are on this machine, as JSON.
+    #[arg(long)]
+    pub values: bool,
+    /// Writes into this file, not to standard output.
+    #[arg(short, long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
 }
 
 /// What `turnover` and `finish` give back, and where.
@@ -217,6 +256,10 @@ pub struct Back {
     /// Also writes temp_cut.otio: the cut with temp comps in place of the takes they patch.
     #[arg(long)]
     pub with_temp: bool,
+    /// Also writes annotated_zero.otio: the annotated timeline with media that begin at zero, for
+    /// programs that do not read timecode.
+    #[arg(long)]
+    pub zero_based: bool,
     /// Makes no review copies: the small movies to look at, with timecode and sound.
     #[arg(long)]
     pub no_review: bool,
@@ -233,6 +276,7 @@ impl Back {
             markers: self.markers.into(),
             plates: self.plates.into(),
             with_temp: self.with_temp,
+            zero_based: self.zero_based,
             replace_cut,
             no_review: self.no_review,
             edl: self.edl.map(Into::into),

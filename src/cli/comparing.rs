@@ -121,6 +121,7 @@ fn update(args: &Compare, settings: Settings, out: &Path) -> Result<u8, Faults> 
         markers: MarkersChoice::Both.into(),
         plates: PlatesChoice::Disabled.into(),
         with_temp: false,
+        zero_based: false,
         replace_cut: false,
         no_review: false,
         edl: None,

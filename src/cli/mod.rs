@@ -5,6 +5,7 @@ mod card;
 mod check;
 mod comparing;
 mod diagnostic;
+mod farming;
 mod finishing;
 mod inspect;
 mod logging;
@@ -44,6 +45,7 @@ pub fn run() -> ExitCode {
         Command::Log(args) => logging::run(&args),
         Command::Setcard(args) => card::run(&args),
         Command::Compare(args) => comparing::run(&args),
+        Command::Jobs(args) => farming::jobs(&args),
         Command::Strip(args) => stripping::run(&args),
         Command::Completions { shell } => {
             clap_complete::generate(
@@ -100,6 +102,7 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
     if let Some((head, tail)) = args.handles {
         (settings.handles_head, settings.handles_tail) = (head, tail);
     }
+    settings.look_at_all = args.all;
     if let Some(anchor) = args.reverse_anchor {
         settings.reverse_anchor = anchor.into();
     }

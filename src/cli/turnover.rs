@@ -2,7 +2,7 @@
 
 use super::args::Turnover;
 use super::check::{print_not_rendered, print_table};
-use super::{diagnostic, job, progress::Bar};
+use super::{diagnostic, farming, job, progress::Bar};
 use crate::error::Faults;
 use crate::report;
 use crate::review::{HandBack, Job, hand_back, review};
@@ -19,9 +19,15 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
     }
     let options = args.back.hand_back(args.cut.force);
     options.settle(&mut job.settings);
+    job.settings.verify = args.verify;
     job.earlier = Some(args.back.out.join("shots.csv"));
     let said = Said { json: args.cut.json, quiet: args.cut.quiet };
-    deliver(&job, &options, said)
+    match &args.only {
+        Some(shot) => farming::only(&mut job, &options, shot, said.quiet),
+        None if args.plan => farming::plan(&mut job, &options, args),
+        None if args.collect => farming::collect(&mut job, &options, said),
+        None => deliver(&job, &options, said),
+    }
 }
 
 /// What is printed besides faults.

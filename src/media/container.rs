@@ -61,6 +61,7 @@ pub(super) fn open(path: &Path, options: OpenOptions) -> Result<Media, Faults> {
         options,
         source: Source::Container { stream, clock },
         sizes: scan.sizes,
+        whole_id: Default::default(),
     };
     settle_by_first_picture(&mut media, &scan.times)?;
     Ok(media)

@@ -18,12 +18,24 @@ impl Media {
     ///
     /// Hashed are, for each file, its size and 64 KiB at head, middle and tail (of image
     /// files the head), and the packet sizes of a container. With `verify` all bytes are
-    /// hashed. The two kinds of id never agree. Names and places are not hashed.
+    /// hashed, as they are of media that were opened to be verified. The two kinds of id never
+    /// agree. Names and places are not hashed.
     ///
     /// # Errors
     ///
     /// A file that can no longer be read.
     pub fn content_id(&self, verify: bool) -> Result<String, Faults> {
+        if !(verify || self.options.verify) {
+            return self.hashed(false);
+        }
+        if let Some(known) = self.whole_id.get() {
+            return Ok(known.clone());
+        }
+        let id = self.hashed(true)?;
+        Ok(self.whole_id.get_or_init(|| id).clone())
+    }
+
+    fn hashed(&self, verify: bool) -> Result<String, Faults> {
         let mut hash = Sha256::new();
         hash.update(if verify { b"all bytes/1" } else { b"probe/1\0\0\0\0" });
         match &self.info.kind {
@@ -46,24 +58,26 @@ impl Media {
 }
 
 /// Returns an id of a finished file, or of all files of a folder: SHA-256, as 64 hexadecimal
-/// digits. Hashed are names in the folder, sizes, and 64 KiB at head, middle and tail.
+/// digits. Hashed are names in the folder, sizes, and 64 KiB at head, middle and tail; with
+/// `verify` all bytes. The two kinds of id never agree.
 ///
 /// # Errors
 ///
 /// A file that cannot be read.
-pub fn file_id(path: &Path) -> std::io::Result<String> {
+pub fn file_id(path: &Path, verify: bool) -> std::io::Result<String> {
     let mut hash = Sha256::new();
-    hash.update(b"file/1");
+    let part = if verify { Part::All } else { Part::Probes };
+    hash.update(if verify { b"all bytes of file/1".as_slice() } else { b"file/1" });
     if path.is_dir() {
         let entries = std::fs::read_dir(path)?.collect::<std::io::Result<Vec<_>>>()?;
         let mut names: Vec<_> = entries.iter().map(std::fs::DirEntry::file_name).collect();
         names.sort();
         for name in names {
             hash.update(name.as_encoded_bytes());
-            hash_file(&mut hash, &path.join(name), Part::Probes)?;
+            hash_file(&mut hash, &path.join(name), part)?;
         }
     } else {
-        hash_file(&mut hash, path, Part::Probes)?;
+        hash_file(&mut hash, path, part)?;
     }
     Ok(hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
 }

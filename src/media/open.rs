@@ -7,6 +7,7 @@ use super::info::{MediaInfo, MediaKind};
 use crate::error::{BadInput, Faults};
 use crate::time::Rate;
 use std::path::Path;
+use std::sync::OnceLock;
 
 /// Decoding threads unless the caller says otherwise: a constant, never the machine's
 /// number, so that a run is the same everywhere.
@@ -21,11 +22,13 @@ pub struct OpenOptions {
     pub frame_step: u32,
     /// Decoding threads, at least 1.
     pub threads: u32,
+    /// Whether all bytes tell the media from any other, not some of them.
+    pub verify: bool,
 }
 
 impl Default for OpenOptions {
     fn default() -> Self {
-        Self { sequence_rate: None, frame_step: 1, threads: THREADS }
+        Self { sequence_rate: None, frame_step: 1, threads: THREADS, verify: false }
     }
 }
 
@@ -40,6 +43,8 @@ pub struct Media {
     pub(super) options: OpenOptions,
     pub(super) source: Source,
     pub(super) sizes: Vec<u64>,
+    /// The id of all bytes, once it was asked for: it takes a pass over the file.
+    pub(super) whole_id: OnceLock<String>,
 }
 
 /// What reading needs beside the info.
@@ -59,6 +64,11 @@ impl Media {
     /// that is none, a file that ends early, a rate nobody gave.
     pub fn warnings(&self) -> &[BadInput] {
         &self.warnings
+    }
+
+    /// Tells whether all bytes tell these media from any other.
+    pub fn verified(&self) -> bool {
+        self.options.verify
     }
 
     /// Returns the path that was opened: of the container, or of the first image file.

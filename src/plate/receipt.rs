@@ -105,7 +105,7 @@ pub(super) fn kept(job: &PlateJob<'_>, folder: &Path, name: &str) -> Option<Plat
         return None;
     }
     let path = folder.join(&receipt.file);
-    (file_id(&path).ok()? == receipt.file_id).then_some(PlateMade {
+    (file_id(&path, job.source.verified()).ok()? == receipt.file_id).then_some(PlateMade {
         path,
         method: receipt.method,
         encode_reason: receipt.encode_reason,
@@ -122,7 +122,7 @@ pub(super) fn note(job: &PlateJob<'_>, name: &str, made: &PlateMade) {
     let Some(receipts) = &job.receipts else { return };
     let (Some(render_id), Some(program)) = (&made.render_id, program_id()) else { return };
     let Some(file) = made.path.file_name().and_then(|file| file.to_str()) else { return };
-    let Ok(file_id) = file_id(&made.path) else { return };
+    let Ok(file_id) = file_id(&made.path, job.source.verified()) else { return };
     let receipt = Receipt {
         schema: SCHEMA.into(),
         render_id: render_id.clone(),

@@ -81,13 +81,26 @@ pub fn write_all(findings: &Findings, looks: &[Look], out: &Path) -> Result<Vec<
 ///
 /// ```text
 /// 23 of 25 uses are in no log and were not looked at
+/// 23 of 25 uses are in no log; no boom was seen in the 22 looked at; 1 could not be looked at
 /// ```
 pub fn looked_at(findings: &Findings) -> String {
     let uses = findings.uses.len();
-    let count = |v: Verdict| findings.uses.iter().filter(|found| found.verdict == v).count();
-    match (count(Verdict::Unlisted), uses) {
+    let unlisted = || findings.uses.iter().filter(|found| found.verdict == Verdict::Unlisted);
+    let looked = unlisted().filter(|found| found.picture.is_some()).count();
+    match (unlisted().count(), uses) {
         (_, 0) => "the cut has no uses: 0 were not looked at".into(),
         (0, _) => format!("0 of {uses} uses are in no log: none was left out"),
+        (unlisted, _) if looked > 0 => {
+            let are = if unlisted == 1 { "is" } else { "are" };
+            let of_uses = if uses == 1 { "use" } else { "uses" };
+            let left = match unlisted - looked {
+                0 => String::new(),
+                left => format!("; {left} could not be looked at"),
+            };
+            format!(
+                "{unlisted} of {uses} {of_uses} {are} in no log; no boom was seen in the {looked} looked at{left}"
+            )
+        }
         (1, 1) => "1 of 1 use is in no log and was not looked at".into(),
         (1, _) => format!("1 of {uses} uses is in no log and was not looked at"),
         (unlisted, _) => format!("{unlisted} of {uses} uses are in no log and were not looked at"),

@@ -5,10 +5,14 @@ use super::looks::looks;
 use super::patches::{MATTES, REVIEW, TEMP};
 use super::renders::{PLATES, PREVIEW, RECEIPTS, Rendered, render_plates};
 use super::{Job, Progress, Review};
-use crate::annotate::{Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media};
+use crate::annotate::{
+    Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media, zero_based,
+};
 use crate::error::{BadInput, Faults};
 use crate::report;
 use crate::settings::{EdlReels, Settings};
+use crate::time::fraction;
+use crate::timeline::json::Document;
 use crate::timeline::{BundleKind, Cut};
 use crate::whole::{OWN_PARTS, put_whole, sweep};
 use std::path::{Path, PathBuf};
@@ -24,6 +28,8 @@ pub struct HandBack {
     pub plates: PlateClips,
     /// Whether the cut is also written with temp comps in place of the takes.
     pub with_temp: bool,
+    /// Whether the annotated timeline is also written with media that begin at zero.
+    pub zero_based: bool,
     /// True: an annotated timeline given as the cut may be replaced by its new self.
     pub replace_cut: bool,
     /// True: no review copies, whatever the settings say.
@@ -75,7 +81,8 @@ impl HandBack {
 }
 
 fn is_ours(cut: &Path) -> bool {
-    cut.file_stem().is_some_and(|stem| stem == "annotated" || stem == "temp_cut")
+    cut.file_stem()
+        .is_some_and(|stem| stem == "annotated" || stem == "annotated_zero" || stem == "temp_cut")
 }
 
 /// Returns the path with links resolved as far as it exists.
@@ -144,7 +151,10 @@ pub fn hand_back(
     } else {
         vec![Rendered::default(); review.subjects.len()]
     };
-    write_timeline(review, &laid, options)?;
+    let annotated = write_timeline(review, &laid, options)?;
+    if options.zero_based {
+        write_zero_based(review, annotated, options)?;
+    }
     if options.with_temp {
         write_temp_cut(review, &laid, options)?;
     }
@@ -159,12 +169,13 @@ pub fn hand_back(
 
 /// Writes the annotated timeline in the kind of file the cut came in.
 ///
-/// A use that cannot be marked becomes a fault; the others are still marked.
+/// A use that cannot be marked becomes a fault; the others are still marked. Returns what was
+/// written.
 fn write_timeline(
     review: &mut Review,
     laid: &[Rendered],
     options: &HandBack,
-) -> Result<(), Faults> {
+) -> Result<Vec<u8>, Faults> {
     let cut = &review.cut;
     let marked: Vec<Marked<'_>> = review
         .findings
@@ -178,9 +189,38 @@ fn write_timeline(
     let annotation = annotation(cut, options);
     let mut document = cut.document.clone();
     let faults = annotate(&mut document, &cut.timeline_pointer, cut.rate, &marked, &annotation);
-    cut.bundle.write(&document.write(), &options.out.join(&name))?;
+    let bytes = document.write();
+    cut.bundle.write(&bytes, &options.out.join(&name))?;
     if let Err(faults) = faults {
         review.findings.faults.extend(faults.0);
+    }
+    Ok(bytes)
+}
+
+/// Writes the annotated timeline once more with media that begin at zero. Clips that keep their
+/// times are said.
+fn write_zero_based(
+    review: &mut Review,
+    annotated: Vec<u8>,
+    options: &HandBack,
+) -> Result<(), Faults> {
+    let cut = &review.cut;
+    let begins = cut.uses.iter().zip(&review.subjects).filter_map(|(used, subject)| {
+        let clocks = subject.clocks.as_ref()?;
+        let begin = clocks.clip_time(clocks.file_start?);
+        let rate = fraction(used.clip_rate.num().into(), used.clip_rate.den().into());
+        Some((used.pointer.as_str(), begin / rate))
+    });
+    let name = file_name("annotated_zero", cut.kind());
+    let mut document = Document::parse(&name, annotated)?;
+    let kept = zero_based(&mut document, &cut.document, &cut.timeline_pointer, &begins.collect())?;
+    cut.bundle.write(&document.write(), &options.out.join(&name))?;
+    if !kept.is_empty() {
+        review.proposals.push(format!(
+            "{name}: {} clips keep their times, for neither timeline nor media say where these begin: {}",
+            kept.len(),
+            kept.join(", ")
+        ));
     }
     Ok(())
 }

@@ -15,13 +15,19 @@ mod opening;
 mod proofs;
 mod renders;
 mod patches;
+mod plan;
 mod sources;
 mod subject;
+mod unlisted;
 
 pub use elsewhere::{BuiltPlate, Origin, PlateSource};
 pub use finish::{Finish, MERGED_LOG, Pulls, earlier_findings, finish, stripped};
 pub use hand_back::{HandBack, hand_back};
 pub use names::{NameSource, shot_names};
+pub use plan::{
+    PLAN, Plan, PlannedShot, Word, check_outputs, lift, note_outputs, plan_of, planned_measures,
+    render_planned,
+};
 pub use sources::{Source, Sources};
 pub use subject::Subject;
 
@@ -104,6 +110,15 @@ pub struct Review {
 ///
 /// Faults that leave nothing to judge: the cut cannot be read.
 pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> {
+    reviewed(job, None, progress)
+}
+
+/// Judges the uses of `only`, or every use of a cut.
+fn reviewed(
+    job: &Job,
+    only: Option<&PlannedShot>,
+    progress: &mut dyn Progress,
+) -> Result<Review, Faults> {
     let options = ReadOptions {
         cut_rate: job.cut_rate,
         timeline: job.timeline.clone(),
@@ -125,6 +140,7 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     let offsets = matcher.roll_offsets(&clues);
     let matcher = matcher.with_offsets(&offsets);
     let (sources, folder_faults) = Sources::new(&job.media, &cut.bundle, job.threads);
+    let sources = sources.verifying(job.settings.verify);
     let mut sources = match &job.pulls {
         Some(pulls) => sources.of_pulls(pulls.clone(), &job.settings.proxy_suffixes),
         None => sources,
@@ -135,14 +151,23 @@ pub fn review(job: &Job, progress: &mut dyn Progress) -> Result<Review, Faults> 
     progress.stage("judging", cut.uses.len() as u64);
     let mut pending: Vec<Pending> = Vec::with_capacity(cut.uses.len());
     for (at, (used, clues)) in cut.uses.iter().zip(&clues).enumerate() {
-        pending.push(reviewer.pending(used, clues));
+        let asked = only.is_none_or(|only| only.with.contains(&at));
+        pending.push(if asked { reviewer.pending(used, clues) } else { Pending::left_out() });
         progress.at(at as u64 + 1);
     }
     if job.picture && job.settings.measure {
         faults.extend(proofs::prove_all(job, &mut pending, progress));
-        reviewer.borrow_all(&mut pending, progress);
+        if job.settings.look_at_all {
+            faults.extend(unlisted::look_at_unlisted(job, &mut pending, progress));
+        }
+        // Uses of one take share a look; plates from elsewhere are each one's own.
+        let own = match only {
+            Some(only) => pending.get_mut(only.at..=only.at).unwrap_or_default(),
+            None => &mut pending,
+        };
+        reviewer.borrow_all(own, progress);
         if job.settings.build_plates {
-            faults.extend(reviewer.gather_all(&mut pending, progress));
+            faults.extend(reviewer.gather_all(own, progress));
         }
     }
     let judged = cut.uses.iter().zip(pending).map(|(used, one)| reviewer.subject(used, one));

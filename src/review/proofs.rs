@@ -139,7 +139,12 @@ pub(super) fn asked_alone<'a>(
 }
 
 /// What all uses of a take ask of it together.
-fn asked<'a>(job: &'a Job, media: &'a Media, uses: &[usize], pending: &[Pending]) -> Asked<'a> {
+pub(super) fn asked<'a>(
+    job: &'a Job,
+    media: &'a Media,
+    uses: &[usize],
+    pending: &[Pending],
+) -> Asked<'a> {
     let mut asked = Asked {
         media,
         behind: None,

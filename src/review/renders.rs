@@ -51,17 +51,31 @@ pub fn render_plates(
     out: &Path,
     progress: &mut dyn Progress,
 ) -> Vec<Rendered> {
-    let mut laid = vec![Rendered::default(); review.subjects.len()];
-    let codec = match PlateCodec::parse(&job.settings.plate_codec) {
-        Some(codec) => codec,
-        None => {
-            review.findings.faults.push(unknown_codec(&job.settings.plate_codec));
-            return laid;
-        }
-    };
     write_never_free(review, out);
-    let planned: Vec<usize> =
-        (0..review.subjects.len()).filter(|at| review.subjects[*at].map.is_some()).collect();
+    let laid = render_uses(review, job, out, &with_plates(review), progress);
+    review.findings.totals = Findings::count(&review.findings.uses);
+    laid
+}
+
+/// Returns the uses a plate was planned for, in order.
+pub(super) fn with_plates(review: &Review) -> Vec<usize> {
+    let has_map = |at: &usize| review.subjects.get(*at).is_some_and(|one| one.map.is_some());
+    (0..review.subjects.len()).filter(has_map).collect()
+}
+
+/// Makes what was planned for some uses. Returns for every use of the cut what was rendered.
+pub(super) fn render_uses(
+    review: &mut Review,
+    job: &Job,
+    out: &Path,
+    planned: &[usize],
+    progress: &mut dyn Progress,
+) -> Vec<Rendered> {
+    let mut laid = vec![Rendered::default(); review.subjects.len()];
+    let Some(codec) = PlateCodec::parse(&job.settings.plate_codec) else {
+        review.findings.faults.push(unknown_codec(&job.settings.plate_codec));
+        return laid;
+    };
     for (number, at) in planned.iter().enumerate() {
         let shot = &review.findings.uses[*at].shot;
         let frames = review.subjects[*at].map.as_ref().map_or(0, FrameMap::len);
@@ -84,7 +98,6 @@ pub fn render_plates(
         }
         review.findings.faults.extend(faults);
     }
-    review.findings.totals = Findings::count(&review.findings.uses);
     laid
 }
 

@@ -32,6 +32,7 @@ pub struct Sources {
     /// Media taken out of a zip bundle.
     unpacked: Option<tempfile::TempDir>,
     threads: u32,
+    verify: bool,
     /// Full-size pulls, and how names of proxies end.
     pulls: Option<(Pulls, Vec<String>)>,
     opened: BTreeMap<Opened, Result<Rc<Media>, Faults>>,
@@ -60,6 +61,7 @@ impl Sources {
             bundle: bundle.clone(),
             unpacked: None,
             threads,
+            verify: false,
             pulls: None,
             opened: BTreeMap::new(),
             needed: BTreeSet::new(),
@@ -67,6 +69,12 @@ impl Sources {
             by_length: false,
         };
         (sources, faults)
+    }
+
+    /// Tells media by all their bytes, if `verify`.
+    pub fn verifying(mut self, verify: bool) -> Sources {
+        self.verify = verify;
+        self
     }
 
     /// Takes the folders for full-size pulls: where the cut says its media lie is not looked
@@ -136,13 +144,13 @@ impl Sources {
 
     /// Opens one file, or returns it as opened before.
     fn open(&mut self, path: &Path, pace: Option<Pace>) -> Source {
-        let threads = self.threads;
+        let (threads, verify) = (self.threads, self.verify);
         let key = (path.to_path_buf(), pace);
         self.last = Some(key.clone());
         let opened = self.opened.entry(key).or_insert_with(|| {
             let sequence_rate = pace.map(|(rate, _)| rate);
             let frame_step = pace.map_or(1, |(_, step)| step);
-            open_with(path, OpenOptions { sequence_rate, frame_step, threads }).map(Rc::new)
+            open_with(path, OpenOptions { sequence_rate, frame_step, threads, verify }).map(Rc::new)
         });
         match opened {
             Ok(media) => Source::Open(Rc::clone(media)),

@@ -90,6 +90,14 @@ pub(super) struct Learnt {
     pub reasons: Vec<Reason>,
 }
 
+impl Pending {
+    /// A use nobody asks about.
+    pub fn left_out() -> Pending {
+        let (learnt, measured) = (Learnt::default(), Measured::default());
+        Pending { standing: Standing::Unlisted, learnt, measured }
+    }
+}
+
 impl Reviewer<'_> {
     /// Matches one use, opens its media, reads its clocks and judges it from claims.
     pub fn pending(&mut self, used: &Use, clues: &UseClues) -> Pending {
@@ -166,12 +174,19 @@ impl Reviewer<'_> {
         learnt.matched = self.matcher.find(clues);
         // A record that only the clip's own times speak against may still be the right one:
         // the media tell whether these times are timecode at all.
-        if learnt.matched.candidates.is_empty() && learnt.matched.against.is_empty() {
+        let all = self.job.settings.look_at_all;
+        if learnt.matched.candidates.is_empty() && learnt.matched.against.is_empty() && !all {
             return Standing::Unlisted;
         }
         let mut stops = self.open(used, clues, learnt);
         if learnt.matched.candidates.is_empty() {
-            learnt.media = None;
+            learnt.media = learnt.media.take().filter(|_| all);
+            if learnt.media.is_some() {
+                self.sources.need_last();
+                // Where the clocks cannot be read it stays among those not looked at.
+                let _ = self.read_clocks(used, &Record::default(), learnt);
+                let _ = self.place(used, learnt);
+            }
             return Standing::Unlisted;
         }
         self.sources.need_last();
@@ -234,13 +249,20 @@ impl Reviewer<'_> {
         Ok(())
     }
 
-    fn judged(&self, used: &Use, learnt: &mut Learnt) -> Option<Judgement> {
+    /// Places used and need on the take clock.
+    fn place(&self, used: &Use, learnt: &mut Learnt) -> Option<(FrameRange, FrameRange)> {
         let clocks = learnt.clocks.as_ref()?;
         let (head, tail) = self.handles();
         let in_use = clocks.take_range(used.media_span.as_ref()?);
         let need = clocks.take_range_of(used.need_in_clip(head, tail, self.cut.rate)?);
         learnt.used = Some(in_use);
         learnt.need = Some(need);
+        Some((in_use, need))
+    }
+
+    fn judged(&self, used: &Use, learnt: &mut Learnt) -> Option<Judgement> {
+        let (in_use, need) = self.place(used, learnt)?;
+        let clocks = learnt.clocks.as_ref()?;
         let served = self.matcher.plate_takes_for(learnt.matched.record?);
         for at in served {
             let name = short_take(&take_name(&self.records[at]));

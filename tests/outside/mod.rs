@@ -74,6 +74,15 @@ pub fn python_with(module: &str) -> Option<PathBuf> {
     found
 }
 
+/// Returns the runner of Open Job Description templates beside the Python of [`python`], or
+/// says that it is absent.
+pub fn openjd() -> Option<PathBuf> {
+    let named = std::env::var_os("PLATESMITH_PYTHON")
+        .map_or_else(|| project().join(".venv/bin/python"), PathBuf::from);
+    let runner = named.with_file_name("openjd");
+    has_program_version(&runner.to_string_lossy()).then_some(runner)
+}
+
 /// Says that a file of the sample show has not been rendered.
 pub fn not_rendered(file: &Path) {
     let name = file.file_name().unwrap_or_default().to_string_lossy();
