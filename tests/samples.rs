@@ -184,7 +184,7 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
     let out = folder.path().join("out");
     let target = out.display().to_string();
     let args = ["turnover", &show.cut, "--log", &show.log, "--media", &show.media, "-o", &target];
-    let (code, table, err) = run(&args);
+    let (code, table, err) = run(&[args.as_slice(), &["--with-temp", "--zero-based"]].concat());
     assert_eq!(code, 1, "{err}");
     let readme = std::fs::read_to_string(outside::project().join("README.md")).expect("there");
     assert!(readme.contains(&format!("```text\n{}\n```", table.trim_end())), "{table}");
@@ -236,7 +236,7 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
         \x20       for clip in track.find_clips():\n\
         \x20           r = clip.range_in_parent()\n\
         \x20           print(clip.name, int(r.start_time.value), int(r.duration.value), clip.enabled)\n";
-    let done = std::process::Command::new(python)
+    let done = std::process::Command::new(&python)
         .args(["-c", script])
         .arg(out.join("annotated.otio"))
         .output()
@@ -261,5 +261,13 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
         let [start, end] = [0, 1].map(|at| found["range_in_cut"][at].as_i64().expect("a frame"));
         let wanted = format!("{name} {start} {} False", end - start);
         assert!(clips.contains(&wanted.as_str()), "{wanted} not in {clips:#?}");
+    }
+    let [marked, zero, temp] =
+        ["annotated.otio", "annotated_zero.otio", "temp_cut.otio"].map(|name| out.join(name));
+    let lint = outside::project().join("tests/rules/lint.py");
+    for words in [vec![&marked, &zero, &temp], vec![&PathBuf::from("--zero"), &marked, &zero]] {
+        let held = std::process::Command::new(&python).arg(&lint).args(words).output();
+        let held = held.expect("python runs");
+        assert!(held.status.success(), "{}", String::from_utf8_lossy(&held.stdout));
     }
 }

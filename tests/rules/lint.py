@@ -124,13 +124,27 @@ def plates(path, track):
         ends = shown.end_time_exclusive(), there.end_time_exclusive()
         if shown.start_time < there.start_time or ends[0] > ends[1]:
             say(path, f"{item.name}: shows {shown} of {there}")
-        timecode(path, item, reference, url)
+        if isinstance(reference, otio.schema.ImageSequenceReference):
+            images(path, item, reference)
+        else:
+            timecode(path, item, reference, url)
+
+
+def local(path, url):
+    file = urllib.parse.unquote(url.removeprefix("file://"))
+    return os.path.join(os.path.dirname(path), file)
+
+
+def images(path, item, reference):
+    for number in range(reference.number_of_images_in_sequence()):
+        url = reference.target_url_for_image_number(number)
+        if not os.path.isfile(local(path, url)):
+            say(path, f"{item.name}: no file at {url}")
 
 
 def timecode(path, item, reference, url):
     """Media begin at their embedded timecode, as a program that reads it counts, or at zero."""
-    file = urllib.parse.unquote(url.removeprefix("file://"))
-    file = os.path.join(os.path.dirname(path), file)
+    file = local(path, url)
     if not os.path.isfile(file):
         say(path, f"{item.name}: no file at {url}")
         return
