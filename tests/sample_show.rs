@@ -30,6 +30,10 @@ fn the_texts_are_what_the_generator_writes() {
     assert!(text("log.csv") == script::log::log(), "log.csv differs; {AGAIN}");
     let report = script::sound_report::report();
     assert!(text("sound/report.csv") == report, "sound/report.csv differs; {AGAIN}");
+    let locked = script::excerpt::locked();
+    assert!(text("three_shots.otio") == locked, "three_shots.otio differs; {AGAIN}");
+    let recut = script::excerpt::recut();
+    assert!(text("three_shots_v2.otio") == recut, "three_shots_v2.otio differs; {AGAIN}");
     let shots = script::sound_report::shots();
     assert!(text("shots_to_come.csv") == shots, "shots_to_come.csv differs; {AGAIN}");
     let table = script::expected::table(&rows);

@@ -176,6 +176,8 @@ fn write_texts(out: &Path) -> Result<(), String> {
     }
     write(&out.join("cut.otio"), &cut)?;
     write(&out.join("log.csv"), &script::log::log())?;
+    write(&out.join("three_shots.otio"), &script::excerpt::locked())?;
+    write(&out.join("three_shots_v2.otio"), &script::excerpt::recut())?;
     write(&out.join("shots_to_come.csv"), script::sound_report::shots())?;
     write(&out.join("sound").join("report.csv"), script::sound_report::report())?;
     write(&expected.join("verdicts.csv"), &script::expected::table(&rows))

@@ -2,6 +2,7 @@
 //! Everything here is fixed by hand; nothing is read from a picture.
 
 pub mod cut;
+pub mod excerpt;
 pub mod expected;
 pub mod log;
 pub mod otio;

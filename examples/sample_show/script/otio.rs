@@ -38,7 +38,8 @@ pub fn cut() -> (String, Vec<Row>) {
     (pretty(&timeline), rows)
 }
 
-fn pretty(value: &Value) -> String {
+/// A timeline as the format's own library writes it.
+pub fn pretty(value: &Value) -> String {
     use serde::Serialize;
     let mut out = Vec::new();
     let format = serde_json::ser::PrettyFormatter::with_indent(b"    ");
