@@ -127,6 +127,13 @@ pub struct Settings {
     pub review_copies: bool,
     /// How reels are named in `pulls.edl`.
     pub edl: EdlReels,
+    /// What a shot of each verdict costs, by the verdict's word in `findings.json`; costs are
+    /// shown only where these are given.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub rates: BTreeMap<String, f64>,
+    /// In what the rates count: a currency, hours.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub rates_in: String,
     /// What is delivered; if empty, the log's capture size, else the media's.
     pub delivery: Vec<Delivery>,
     /// Whether pictures are measured. False: they are opened and plates are rendered, and
@@ -192,6 +199,8 @@ impl Default for Settings {
             encoder_threads: 2,
             build_plates: false,
             review_copies: true,
+            rates: BTreeMap::new(),
+            rates_in: String::new(),
             edl: EdlReels::Full,
             delivery: Vec::new(),
             measure: true,
@@ -253,9 +262,28 @@ impl Settings {
                 let (fault, remedy) = delivery.fault()?;
                 Some(BadInput::new(&name, place, fault, remedy))
             })
+            .chain(settings.rates.iter().filter_map(|(verdict, rate)| {
+                let (fault, remedy) = rate_fault(verdict, *rate)?;
+                Some(BadInput::new(&name, format!("rates, \"{verdict}\""), fault, remedy))
+            }))
             .collect();
         if faults.is_empty() { Ok(settings) } else { Err(Faults(faults)) }
     }
+}
+
+/// Verdicts that cost something, as `findings.json` writes them.
+const RATED: [&str; 7] = ["plate", "loop", "borrow", "still", "gather", "by-hand", "undecided"];
+
+/// Returns what is wrong with a rate, and what to do.
+fn rate_fault(verdict: &str, rate: f64) -> Option<(String, String)> {
+    if !RATED.contains(&verdict) {
+        return Some((
+            "is no verdict that costs".into(),
+            format!("write one of {}", RATED.join(", ")),
+        ));
+    }
+    let wrong = !(rate.is_finite() && rate >= 0.0);
+    wrong.then(|| (format!("{rate} is no price"), "write a number from 0".into()))
 }
 
 /// Reads a mapping file: which heading of a report stands for which key of the log.

@@ -68,3 +68,8 @@ fn page_is_true(name: &str) {
 fn the_walk_through_of_the_set_prints_what_it_says() {
     page_is_true("on_set.md");
 }
+
+#[test]
+fn the_walk_through_of_the_cutting_room_prints_what_it_says() {
+    page_is_true("cutting_room.md");
+}

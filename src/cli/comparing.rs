@@ -54,7 +54,7 @@ fn said(comparison: &Comparison) -> String {
     if rendered > 0 {
         lines.push(format!("{hold} of {rendered} rendered plates still hold"));
     }
-    lines.join("\n")
+    lines.join("\n") + "\n"
 }
 
 fn line(one: &Changed) -> String {

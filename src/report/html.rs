@@ -2,6 +2,7 @@
 //! itself; every picture in it is drawn here.
 
 use super::clock::cut_label;
+use super::cost::{cost_of, cost_of_verdict, cost_words};
 use super::picker::{NOTHING_TO_DECIDE, form, script, urgency};
 use super::ruler::hatchings;
 use super::sheet::{link, shot};
@@ -105,6 +106,7 @@ fn faults(findings: &Findings) -> Markup {
 fn tally(findings: &Findings) -> Markup {
     let of = |verdict| findings.uses.iter().filter(move |found| found.verdict == verdict);
     let (frames, plates) = patched(findings, Verdict::has_plate);
+    let total = cost_of(findings);
     let (by_hand, hands) = patched(findings, |verdict| verdict == Verdict::ByHand);
     html! {
         section aria-labelledby="cut" {
@@ -116,10 +118,14 @@ fn tally(findings: &Findings) -> Markup {
                 }
             }
             p { (looked_at(findings)) "." }
+            @if let Some(total) = total {
+                p { "At the rates given: " (cost_words(findings, total)) "." }
+            }
             table class="tally" {
                 thead { tr {
                     th scope="col" class="num" { "Uses" }
                     th scope="col" { "Verdict" }
+                    @if total.is_some() { th scope="col" class="num" { "Cost" } }
                     th scope="col" class="strip" { (cut_tape(findings)) }
                 } }
                 tbody {
@@ -128,6 +134,13 @@ fn tally(findings: &Findings) -> Markup {
                         tr class=[uses.is_empty().then_some("nil")] {
                             td class="num" { (uses.len()) }
                             th scope="row" { (verdict.shown()) }
+                            @if total.is_some() {
+                                td class="num" {
+                                    @if let Some(cost) = cost_of_verdict(findings, verdict) {
+                                        (cost_words(findings, cost))
+                                    }
+                                }
+                            }
                             td class="strip" {
                                 @if !uses.is_empty() { (cut_strip(findings, &uses, strip_class(verdict))) }
                             }

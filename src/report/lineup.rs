@@ -1,12 +1,14 @@
 //! `lineup.xlsx`: one row a shot for those who plan and count, with a picture.
 
 use super::clock::cut_label;
+use super::cost::{cost_of, cost_of_use};
 use super::elements::of_use;
 use super::still::{Look, StillKind};
 use super::words::{said, speed_words};
 use crate::error::Faults;
 use crate::findings::{Findings, UseFinding, Verdict};
 use crate::marks::in_few_words;
+use crate::settings::Settings;
 use rust_xlsxwriter::{
     DocProperties, ExcelDateTime, Format, FormatAlign, Image, Workbook, Worksheet, XlsxError,
 };
@@ -14,7 +16,7 @@ use rust_xlsxwriter::{
 /// Width of the column of pictures, and height of a row, in pixels.
 const PICTURE: (u32, u32) = (192, 108);
 /// Column headings with the width of each, in figures.
-const COLUMNS: [(&str, f64); 15] = [
+const COLUMNS: [(&str, f64); 16] = [
     ("picture", 27.0),
     ("shot", 26.0),
     ("verdict", 20.0),
@@ -30,6 +32,7 @@ const COLUMNS: [(&str, f64); 15] = [
     ("corrections", 18.0),
     ("note", 60.0),
     ("decision", 24.0),
+    ("cost", 12.0),
 ];
 
 /// Returns the bytes of `lineup.xlsx`: every listed use that the boom is in, in the order of
@@ -54,14 +57,15 @@ fn written(findings: &Findings, looks: &[Look]) -> Result<Vec<u8>, XlsxError> {
     book.set_properties(&DocProperties::new().set_title(&title).set_creation_datetime(&day));
     let sheet = book.add_worksheet();
     sheet.set_name("line-up")?;
-    headings(sheet)?;
+    headings(sheet, &findings.settings)?;
     let nothing = Look::default();
     let mut row = 0;
     for (at, found) in findings.uses.iter().enumerate().filter(|(_, found)| is_listed(found)) {
         row += 1;
         shot(sheet, row, findings, found, looks.get(at).unwrap_or(&nothing))?;
     }
-    sheet.autofilter(0, 1, row.max(1), last_column())?;
+    total(sheet, row + 2, findings)?;
+    sheet.autofilter(0, 1, row.max(1), last_column(&findings.settings))?;
     sheet.set_freeze_panes(1, 2)?;
     sheet.set_landscape().set_print_fit_to_pages(1, 0).set_repeat_rows(0, 0)?;
     book.save_to_buffer()
@@ -71,13 +75,30 @@ fn is_listed(found: &UseFinding) -> bool {
     !matches!(found.verdict, Verdict::Clear | Verdict::Covered | Verdict::Unlisted)
 }
 
-fn last_column() -> u16 {
-    u16::try_from(COLUMNS.len() - 1).unwrap_or(u16::MAX)
+/// The columns; that of costs, the last, only where rates are given.
+fn columns(settings: &Settings) -> usize {
+    COLUMNS.len() - usize::from(settings.rates.is_empty())
 }
 
-fn headings(sheet: &mut Worksheet) -> Result<(), XlsxError> {
+fn last_column(settings: &Settings) -> u16 {
+    u16::try_from(columns(settings) - 1).unwrap_or(u16::MAX)
+}
+
+/// The sum of all costs, two rows below the last shot.
+fn total(sheet: &mut Worksheet, row: u32, findings: &Findings) -> Result<(), XlsxError> {
+    let Some(cost) = cost_of(findings) else { return Ok(()) };
+    let column = last_column(&findings.settings);
+    let bold = Format::new().set_bold();
+    sheet.write_with_format(row, column - 1, "total", &bold)?;
+    sheet.write_with_format(row, column, cost, &bold)?;
+    Ok(())
+}
+
+fn headings(sheet: &mut Worksheet, settings: &Settings) -> Result<(), XlsxError> {
     let bold = Format::new().set_bold().set_text_wrap().set_align(FormatAlign::Top);
-    for (column, (name, width)) in (0..).zip(COLUMNS) {
+    for (column, (name, width)) in (0..).zip(COLUMNS).take(columns(settings)) {
+        let unit = Some(&settings.rates_in).filter(|unit| name == "cost" && !unit.is_empty());
+        let name = unit.map_or(name.to_string(), |unit| format!("{name}, {}", said(unit)));
         sheet.set_column_width(column, width)?;
         sheet.write_with_format(0, column, name, &bold)?;
     }
@@ -133,6 +154,9 @@ fn shot(
             }
             Cell::Number(None) => continue,
         };
+    }
+    if let Some(cost) = cost_of_use(findings, found) {
+        sheet.write_with_format(row, last_column(&findings.settings), cost, &plain)?;
     }
     picture(sheet, row, found, look)
 }

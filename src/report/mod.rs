@@ -3,6 +3,7 @@
 mod cells;
 mod clock;
 pub mod edl;
+mod cost;
 mod elements;
 pub mod html;
 pub mod json;

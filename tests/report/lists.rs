@@ -2,8 +2,8 @@
 
 use super::invented::{every_verdict, extreme, hostile, many};
 use super::outside;
-use platesmith::findings::Findings;
-use platesmith::report::{edl, pulls};
+use platesmith::findings::{Findings, Verdict};
+use platesmith::report::{edl, html, lineup, pulls};
 use platesmith::settings::EdlReels;
 use platesmith::time::Rate;
 use std::process::Command;
@@ -149,4 +149,32 @@ fn hostile_names_stay_in_their_line() {
             }
         }
     }
+}
+
+/// Without rates nobody is told a price; with them the sums are those of the verdicts.
+#[test]
+fn costs_come_from_the_rates_given_and_from_nothing_else() {
+    let mut findings = every_verdict();
+    let page = |findings: &Findings| html::page(findings, &[]);
+    assert!(!page(&findings).contains("At the rates given"));
+    let without = sheet(&findings);
+    assert!(!without.contains("cost"), "{without}");
+    findings.settings.rates = [("loop".to_string(), 80.5), ("by-hand".into(), 900.0)].into();
+    findings.settings.rates_in = "EUR".into();
+    let of = |verdict| findings.uses.iter().filter(|found| found.verdict == verdict).count() as f64;
+    let sum = of(Verdict::Loop) * 80.5 + of(Verdict::ByHand) * 900.0;
+    assert!(sum > 900.0, "both are in the invented cut");
+    assert!(page(&findings).contains(&format!("At the rates given: {sum:.2} EUR.")));
+    let with = sheet(&findings);
+    assert!(with.contains("cost, EUR") && with.contains(&format!("<v>{sum}</v>")), "{with}");
+}
+
+/// Texts and cells of `lineup.xlsx`, unpacked.
+fn sheet(findings: &Findings) -> String {
+    let bytes = lineup::bytes(findings, &[]).expect("written");
+    let mut packed = zip::ZipArchive::new(std::io::Cursor::new(bytes)).expect("a zip file");
+    let parts = ["xl/sharedStrings.xml", "xl/worksheets/sheet1.xml"];
+    parts
+        .map(|part| std::io::read_to_string(packed.by_name(part).expect("there")).expect("text"))
+        .concat()
 }
