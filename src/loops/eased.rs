@@ -128,11 +128,12 @@ impl Eased<'_> {
         let first = self.course.positions.iter().flatten().next();
         let (Some(position), Some(grain)) = (first, &self.grain) else { return Ok(None) };
         let between = self.between.get_mut();
-        let planes = between.at(*position, Some(grain))?;
-        let Some(plane) = planes.planes.first() else { return Ok(None) };
+        let made = between.at(*position, Some(grain))?;
+        let Some(plane) = made.planes.first() else { return Ok(None) };
         let [left, top, ..] = between.area().bounds();
         let place = Place { left, top, width: plane.width, height: plane.height };
-        Ok(grain.check(place, &plane.data))
+        let left = made.left.first().map_or(&[][..], Vec::as_slice);
+        Ok(grain.check(place, &plane.data, left))
     }
 }
 
