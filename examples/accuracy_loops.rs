@@ -198,7 +198,8 @@ fn line(what: &str, figure: String, reach: &str) {
 
 fn turns(folder: &Path) {
     for sway in [1.5, 5.0] {
-        let (mut plain, mut best, mut eased, mut auto) = (vec![], vec![], vec![], vec![]);
+        let (mut plain, mut best, mut eased) = (vec![], vec![], vec![]);
+        let (mut auto, mut told) = (vec![], vec![]);
         for seed in 0..4 {
             let leaves = Leaves::new(seed, sway);
             let name = format!("s{seed}_{sway}.mkv");
@@ -227,7 +228,10 @@ fn turns(folder: &Path) {
                 let made = render.retouch(k, picture).expect("renders");
                 codes(made.as_ref().unwrap_or(picture))
             };
-            eased.push(worst_turn(&leaves, &choice.map, &at));
+            let worst = worst_turn(&leaves, &choice.map, &at);
+            let over = choice.window.expect("eased");
+            told.push(format!("{:.2} for {worst:.2} (over {over})", choice.visibility));
+            eased.push(worst);
         }
         let shown = |all: &[f64]| {
             let mean = all.iter().sum::<f64>() / all.len().max(1) as f64;
@@ -238,6 +242,7 @@ fn turns(folder: &Path) {
             )
         };
         println!("  chosen: {}", auto.join(", "));
+        println!("  eased turns, told for measured: {}", told.join(", "));
         line(&format!("sway {sway} px: whole plate, turns twice, mean (max)"), shown(&plain), "-");
         line(&format!("sway {sway} px: turning points, copied"), shown(&best), "<= 1.1");
         line(&format!("sway {sway} px: eased"), shown(&eased), "<= 1.0");

@@ -38,10 +38,10 @@ struct Expected {
     corrections: Vec<String>,
 }
 
-/// What the rules ask for and this version does not reach, as docs/limits.md says: a few held
-/// frames; and leaves
-/// behind the boom, which rule a static patch out instead of asking for eased turns.
-const NOT_REACHED: [&str; 3] = ["12-37-1", "14-33-4", "15-36-2"];
+/// What the rules ask for and this version does not reach, as docs/limits.md says: plates are
+/// built only where asked for; and leaves behind the boom rule a static patch out instead of
+/// asking for eased turns.
+const NOT_REACHED: [&str; 2] = ["12-37-1", "15-36-2"];
 
 fn expected(show: &Show) -> BTreeMap<String, Expected> {
     let table = std::fs::read_to_string(show.folder.join("expected/verdicts.csv")).expect("there");
@@ -141,6 +141,10 @@ fn temp_comps_hold_take_and_plate(
         if !temp.ends_with(".mkv") || !take.exists() {
             continue;
         }
+        // A held frame is the mean of some, with grain of its own.
+        if found["verdict"] == "still" {
+            continue;
+        }
         // A built plate has no map: its codes are those of no frame.
         let Some(map) = found["plate"]["map"].as_array() else { continue };
         let frames: Vec<i64> = map
@@ -206,8 +210,10 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
                 only_expected_reasons(found, wanted);
             }
         }
-        let renders =
-            matches!(found["verdict"].as_str(), Some("plate" | "loop" | "borrow" | "gather"));
+        let renders = matches!(
+            found["verdict"].as_str(),
+            Some("plate" | "loop" | "borrow" | "still" | "gather")
+        );
         if !renders {
             assert!(found["plate"].is_null(), "{}", found["shot"]);
             continue;

@@ -14,6 +14,7 @@ use super::spline::Spline;
 use crate::error::Faults;
 use crate::media::{Footage, Picture};
 use crate::plate::{FrameMap, Retouch};
+use crate::reason::Code;
 use crate::time::{Frame, FrameRange};
 use std::collections::BTreeMap;
 
@@ -42,8 +43,8 @@ pub struct Wish<'a> {
 pub struct Refused {
     /// What cannot be told, as a sentence without its full stop.
     pub why: String,
-    /// Whether the light is refused; else the movement.
-    pub of_light: bool,
+    /// What was the matter.
+    pub code: Code,
     /// The frames concerned, file clock.
     pub frames: FrameRange,
 }
@@ -91,7 +92,7 @@ impl Corrected {
         let (frames, roles) = plate_blocks(wish, &ring)?;
         let Some(reference) = Reference::of(&frames, roles.clone(), &ring) else {
             let why = "The samples of this picture cannot be reached".to_string();
-            return Ok(Err(Refused { why, of_light: true, frames: span }));
+            return Ok(Err(Refused { why, code: Code::MediaUnreadable, frames: span }));
         };
         let held = i64::try_from(info.frames).unwrap_or(i64::MAX);
         let need = wish.need.overlap(FrameRange::new(0, held)).unwrap_or(wish.need);
@@ -122,7 +123,7 @@ impl Corrected {
             let why = format!(
                 "The plate cannot follow the camera: moved to the take, {times:.1} times as much is left over as in the plate itself"
             );
-            return Ok(Err(Refused { why, of_light: false, frames }));
+            return Ok(Err(Refused { why, code: Code::UnsteadyPicture, frames }));
         }
         let signal = usual_signal(&reference);
         let at = Model::ALL.iter().position(|one| *one == model).unwrap_or(0);
@@ -135,7 +136,7 @@ impl Corrected {
                 "The light cannot be told in {} frames, and is foretold over {MOST_BRIDGED} at most: too little of the background round the patch is seen",
                 frames.count().0
             );
-            return Ok(Err(Refused { why, of_light: true, frames }));
+            return Ok(Err(Refused { why, code: Code::LightChanged, frames }));
         }
         let wanted = (span.start.0..span.end.0).chain(need.start.0..wish.need.end.0);
         let lights = wanted.filter_map(|frame| Some((frame, course.light(frame)?))).collect();
@@ -334,7 +335,7 @@ fn followed(wish: &Wish<'_>) -> Result<Result<Followed, Refused>, Faults> {
     let shown = wish.map.frames().zip(wish.need.start.0..);
     let motions = match Motions::of(wish.setting, shown, size) {
         Ok(motions) => motions,
-        Err((frames, why)) => return Ok(Err(Refused { why, of_light: false, frames })),
+        Err((frames, why)) => return Ok(Err(Refused { why, code: Code::UnsteadyPicture, frames })),
     };
     let span = wish.map.span();
     let mut averaging = Averaging { motions: &motions, range: span, sums: Vec::new(), frames: 0 };

@@ -23,6 +23,7 @@ use crate::error::Faults;
 use crate::media::{Media, Picture};
 use crate::time::FrameRange;
 pub use clean::Cleaned;
+use clean::{LEFT_REACH, boxed};
 use curve::Curve;
 use kernel::Kernel;
 pub use level::Check;
@@ -118,9 +119,7 @@ impl GrainModel {
         if Some(levels.len()) != place.width.checked_mul(place.height) {
             return Vec::new();
         }
-        let mut grain = of.kernel.woven(place, |x, y| {
-            of.mix.iter().zip(0..).map(|(part, at)| part * self.seed.white(number, at, x, y)).sum()
-        });
+        let mut grain = self.woven(of, number, place);
         let less = if of.rounded { ROUNDING } else { 0.0 };
         let left = left.iter().copied().chain(std::iter::repeat(0.0));
         for ((grain, level), left) in grain.iter_mut().zip(levels).zip(left) {
@@ -129,9 +128,19 @@ impl GrainModel {
         grain
     }
 
+    /// Grain of a component of variance 1.
+    fn woven(&self, of: &Component, number: u64, place: Place) -> Vec<f32> {
+        of.kernel.woven(place, |x, y| {
+            of.mix.iter().zip(0..).map(|(part, at)| part * self.seed.white(number, at, x, y)).sum()
+        })
+    }
+
     /// Takes grain off a rectangle of a component, in codes, row by row; `levels` as for
     /// [`GrainModel::fresh`]. `share` is the part of the variance of the take's grain that is
     /// in it: a mean of n frames has 1 / n. Detail fainter than grain goes with it.
+    ///
+    /// What is left is measured: grain that is known is laid over the cleaned picture and
+    /// taken off again the same way.
     pub fn cleaned(
         &self,
         component: usize,
@@ -140,10 +149,18 @@ impl GrainModel {
         levels: &[f32],
         share: f32,
     ) -> Cleaned {
-        match self.components.get(component) {
-            Some(of) => of.cleaned(plane, place, levels, share),
-            None => Cleaned { plane: plane.to_vec(), left: vec![0.0; plane.len()] },
+        let Some(of) = self.components.get(component) else {
+            return Cleaned { plane: plane.to_vec(), left: vec![0.0; plane.len()] };
+        };
+        let clean = of.cleaned(plane, place, levels, share);
+        let mut known = self.woven(of, KNOWN, place);
+        for ((known, clean), level) in known.iter_mut().zip(&clean).zip(levels) {
+            *known = clean + *known * (of.curve.variance(*level).max(0.0) * share).sqrt();
         }
+        let again = of.cleaned(&known, place, levels, share);
+        let off = again.iter().zip(&clean).map(|(again, clean)| (again - clean).powi(2));
+        let left = boxed(&off.collect::<Vec<f32>>(), place.width, place.height, LEFT_REACH);
+        Cleaned { plane: clean, left }
     }
 
     /// Returns the component whose level tells how strong the grain of a component is.
@@ -176,6 +193,9 @@ impl GrainModel {
         text
     }
 }
+
+/// The frame whose new grain tells how well grain is taken off: no plate is that long.
+const KNOWN: u64 = u64::MAX;
 
 /// The variance of rounding to whole codes.
 const ROUNDING: f32 = 1.0 / 12.0;

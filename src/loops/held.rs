@@ -35,7 +35,8 @@ impl Held {
         media.read(&[frames], &mut [&mut sum])?;
         let Sum { mean, area, .. } = sum;
         let Some((mean, place)) = mean else { return Ok(None) };
-        let check = mean.planes.first().and_then(|plane| grain.check(place, &plane.data));
+        let left = mean.left.first().map_or(&[][..], Vec::as_slice);
+        let check = mean.planes.first().and_then(|plane| grain.check(place, &plane.data, left));
         Ok(Some(Held { mean, area, grain, check }))
     }
 

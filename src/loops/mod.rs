@@ -13,6 +13,7 @@
 mod area;
 mod choice;
 mod eased;
+mod fits;
 mod flow;
 mod held;
 mod interpolated;

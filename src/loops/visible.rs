@@ -1,6 +1,7 @@
 //! What a turn at each frame of a plate would show, against what nature does there.
 
 use super::eased::Course;
+use super::fits::{Fit, Fits, Moments};
 
 /// Frames on either side whose movement is what nature does there. Ours: half a second.
 const NEAR: usize = 12;
@@ -32,15 +33,24 @@ pub struct Visible {
     steps: Vec<f64>,
     /// The same of the second differences about frame t, over the frames near it.
     natural: Vec<f64>,
-    /// What grain may still be in both: movement below it is none.
+    /// The median over the frames near frame t of what each does of itself: the measure of
+    /// eased turns, in which every frame counts by itself.
+    usual: Vec<f64>,
+    fits: Fits,
+    /// What grain may still be in all of these: movement below it is none.
     grain: f64,
     at_rest: bool,
 }
 
 impl Visible {
-    /// Gathers the powers of [`super::watch::TAPS`]; `None` for fewer than five frames or no
-    /// block.
-    pub(super) fn of(first: i64, powers: &[Vec<Vec<f32>>; 6]) -> Option<Visible> {
+    /// Gathers the powers of [`super::watch::TAPS`] and of a fit about each frame; `None` for
+    /// fewer than five frames or no block.
+    pub(super) fn of(
+        first: i64,
+        powers: &[Vec<Vec<f32>>; 6],
+        fit: &Fit,
+        moments: &[Vec<Moments>],
+    ) -> Option<Visible> {
         let [steps, slopes_4, slopes_6, bends_3, bends_7, fourths] = powers;
         let blocks = fourths.first().map_or(0, Vec::len);
         if blocks == 0 {
@@ -96,11 +106,20 @@ impl Visible {
             let high = (at + NEAR + 1).saturating_sub(off).min(bent.len()).max(low + 1);
             top(bent[low..high].concat())
         };
+        let fits = Fits::new(fit, moments, &bounds, &moves, fourths);
+        let own: Vec<f64> = (0..frames).map(|at| fits.shown(at as f64, 1.0, 0.0)).collect();
+        let usual = |at: usize| {
+            let mut near = own[at.saturating_sub(NEAR)..(at + NEAR + 1).min(frames)].to_vec();
+            near.sort_by(f64::total_cmp);
+            near.get(near.len() / 2).copied().unwrap_or(0.0)
+        };
         let moving = moves.iter().filter(|moves| **moves).count();
         Some(Visible {
             first,
             steps: (0..frames - 1).map(step).collect(),
             natural: (0..frames).map(near).collect(),
+            usual: (0..frames).map(usual).collect(),
+            fits,
             grain: f64::from(quiet * SLOPE_NOISE),
             at_rest: moving * 20 <= blocks,
         })
@@ -126,25 +145,30 @@ impl Visible {
     /// forward if `high` and backward if not. Infinite where the plate has no such frame.
     ///
     /// Shown twice, the second difference at a turn is the step before it; shown once, twice
-    /// that; eased, the largest bend of the course times the largest step in it.
+    /// that. Eased, it is that of a parabola through the picture, and every frame within half
+    /// a second counts by itself, also those that are shown as they were shot.
     pub fn turn(&self, at: usize, high: bool, turning: Turning) -> f64 {
-        let step = |at: usize| self.steps.get(at).copied();
+        let Some(natural) = self.natural.get(at).copied() else { return f64::INFINITY };
         let nearest = if high { at.checked_sub(1) } else { Some(at) };
-        let shown = match turning {
-            Turning::Twice => nearest.and_then(step),
-            Turning::Once => nearest.and_then(step).map(|power| 4.0 * power),
-            Turning::Eased(window) => {
-                let reach = window / 2;
-                let low = if high { at.saturating_sub(reach) } else { at };
-                let high = if high { at } else { (at + reach).min(self.steps.len()) };
-                let most = self.steps.get(low..high).unwrap_or_default().iter().copied();
-                let bend = Course::largest_bend(window);
-                most.reduce(f64::max).map(|power| bend * bend * power)
-            }
-        };
-        let (Some(shown), Some(natural)) = (shown, self.natural.get(at)) else {
-            return f64::INFINITY;
-        };
+        let step = nearest.and_then(|at| self.steps.get(at)).copied();
+        match turning {
+            Turning::Twice => step.map_or(f64::INFINITY, |power| self.ratio(power, natural)),
+            Turning::Once => step.map_or(f64::INFINITY, |power| self.ratio(4.0 * power, natural)),
+            Turning::Eased(window) => self.eased(at, high, window),
+        }
+    }
+
+    fn eased(&self, at: usize, high: bool, window: usize) -> f64 {
+        let usual = self.usual.get(at).copied().unwrap_or(0.0);
+        let shown = Course::about_turn(window, NEAR + 1).into_iter().map(|[before, own, slope]| {
+            let sign = if high { -1.0 } else { 1.0 };
+            let place = at as f64 + sign * before;
+            self.ratio(self.fits.shown(place, own, sign * slope), usual)
+        });
+        shown.fold(0.0, f64::max)
+    }
+
+    fn ratio(&self, shown: f64, natural: f64) -> f64 {
         let grain = self.grain + f64::from(f32::MIN_POSITIVE);
         ((shown + grain) / (natural + grain)).sqrt()
     }

@@ -1,6 +1,7 @@
 //! Watches the plate's frames in the patch and keeps how they differ from their neighbours.
 
 use super::area::Area;
+use super::fits::{Fit, Moments};
 use super::visible::Visible;
 use crate::error::Faults;
 use crate::media::{FrameReader, Picture};
@@ -41,6 +42,8 @@ pub struct Watch {
     codes: Vec<u16>,
     /// Mean square of each of [`TAPS`] over each block, from the frame it is first whole at.
     powers: [Vec<Vec<f32>>; TAPS.len()],
+    /// The fit about each frame that has one, by block.
+    moments: Vec<Vec<Moments>>,
 }
 
 impl Watch {
@@ -67,13 +70,18 @@ impl Watch {
             recent: VecDeque::new(),
             codes: Vec::new(),
             powers: Default::default(),
+            moments: Vec::new(),
         }
     }
 
     /// Returns what turns would show; `None` for fewer than five frames or a patch without
     /// a whole block.
     pub fn visible(self) -> Option<Visible> {
-        Visible::of(self.range.start.0, &self.powers)
+        Visible::of(self.range.start.0, &self.powers, self.fit(), &self.moments)
+    }
+
+    fn fit(&self) -> &'static Fit {
+        Fit::over(usize::try_from(self.range.count().0).unwrap_or(usize::MAX))
     }
 
     /// Adds the next frame as luma in codes of eight bits, `width` values a row, already
@@ -89,6 +97,12 @@ impl Watch {
             let parts: Vec<(&Vec<f32>, f32)> =
                 self.recent.range(first..).zip(taps.iter().copied()).collect();
             powers.push(self.blocks.iter().map(|at| of_block(&parts, *at, width)).collect());
+        }
+        let fit = self.fit();
+        if let Some(first) = self.recent.len().checked_sub(fit.frames()) {
+            let frames: Vec<&Vec<f32>> = self.recent.range(first..).collect();
+            let all = self.blocks.iter().map(|at| fitted(&frames, fit, *at, width));
+            self.moments.push(all.collect());
         }
     }
 
@@ -144,6 +158,19 @@ fn of_block(parts: &[(&Vec<f32>, f32)], (x, y): (usize, usize), width: usize) ->
         }
     }
     sum / (BLOCK * BLOCK) as f32
+}
+
+/// Powers of the fit over a block.
+fn fitted(frames: &[&Vec<f32>], fit: &Fit, (x, y): (usize, usize), width: usize) -> Moments {
+    let mut sums = [0.0_f32; 3];
+    for row in y..y + BLOCK {
+        for at in row * width + x..row * width + x + BLOCK {
+            let [bend, slope] = fit.of(frames.iter().map(|frame| frame[at]));
+            let all = [bend * bend, bend * slope, slope * slope];
+            sums.iter_mut().zip(all).for_each(|(sum, value)| *sum += value);
+        }
+    }
+    sums.map(|sum| sum / (BLOCK * BLOCK) as f32)
 }
 
 /// Smooths by 1-2-1 across and down: the eye finds movement of areas, not of single pixels.

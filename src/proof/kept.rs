@@ -18,7 +18,7 @@ use std::time::SystemTime;
 const MOST_BYTES: u64 = 4 << 30;
 
 /// Begins every kept file; changes with the way it is written.
-const HEAD: &[u8; 16] = b"platesmith.look1";
+const HEAD: &[u8; 16] = b"platesmith.look2";
 
 /// A place for one look.
 #[derive(Debug)]

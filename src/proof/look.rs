@@ -82,6 +82,9 @@ pub struct Looked {
     pub search: Option<Say>,
     /// Frames that cannot be held against any plate: the camera is elsewhere.
     pub beyond: Vec<FrameRange>,
+    /// Whether its plates are gaps between booms too short for a plate: they are good for a
+    /// held frame.
+    pub brief: bool,
     /// What the log says and the picture does not: in words, with the frames.
     pub disagreements: Vec<(String, FrameRange)>,
 }
@@ -109,7 +112,11 @@ fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, F
     let frames: Vec<FrameRange> =
         union(&asked.frames).iter().filter_map(|run| run.overlap(whole)).collect();
     if claimed.is_empty() {
-        return searched(asked, &frames, Vec::new(), tell);
+        let found = searched(asked, &frames, Vec::new(), tell)?;
+        if !found.plates.is_empty() || asked.behind.is_some() {
+            return Ok(found);
+        }
+        return Ok(between_booms(asked, &frames, tell)?.unwrap_or(found));
     }
     let area = noted_area(asked).map(area_mask);
     let plates = nearest(&claimed, &frames);
@@ -164,8 +171,51 @@ fn as_claimed(
         boom,
         gauges,
         search: None,
+        brief: false,
         disagreements: Vec::new(),
     }
+}
+
+/// Fewest frames that are averaged to a held one. Ours: grain of fewer is not told from
+/// detail.
+const LEAST_HELD: u64 = 3;
+
+/// The take held against what lies between two booms that are noted, where that is too short
+/// to be a plate. `None` if there is nothing such, or if the pictures do not show the boom
+/// where it is noted, and only there.
+fn between_booms(
+    asked: &Asked<'_>,
+    frames: &[FrameRange],
+    tell: &mut dyn FnMut(u64),
+) -> Result<Option<Looked>, Faults> {
+    let limits = &asked.settings.measure_limits().boom;
+    let guard = u64::from(limits.guard_frames);
+    let noted = union(&asked.boom);
+    let grown: Vec<FrameRange> = noted.iter().map(|boom| boom.grown(guard, guard)).collect();
+    let gaps = noted.windows(2).map(|two| FrameRange::new(two[0].end.0, two[1].start.0));
+    let brief = |gap: &FrameRange| gap.count().0 < u64::from(limits.plate_frames);
+    let free = gaps.filter(brief).flat_map(|gap| gap.without(&grown));
+    let held: Vec<FrameRange> = free
+        .filter_map(|gap| gap.overlap(asked.footage().whole()))
+        .filter(|gap| gap.count().0 >= LEAST_HELD)
+        .collect();
+    if held.is_empty() {
+        return Ok(None);
+    }
+    let plates = nearest(&held, frames);
+    let area = noted_area(asked).map(area_mask);
+    let gauges = gauged(asked, &plates, frames, area, Kept::default(), tell)?;
+    let boom = booms(&gauges);
+    let count = |runs: &[FrameRange]| runs.iter().map(|run| run.count().0).sum::<u64>();
+    let shared = |runs: &[FrameRange], other: &[FrameRange]| -> u64 {
+        let all = runs.iter().flat_map(|run| other.iter().filter_map(|one| one.overlap(*run)));
+        count(&all.collect::<Vec<_>>())
+    };
+    let in_frames = shared(&noted, frames);
+    let seen = shared(&boom, &noted);
+    let told = in_frames > 0 && 2 * seen >= in_frames && shared(&boom, &plates) == 0;
+    let sound = told && !gauges.iter().any(|gauge| gauge.suspect);
+    Ok(sound.then(|| Looked { brief: true, ..as_claimed(gauges, &plates, frames, boom) }))
 }
 
 /// The rectangle round the region a log notes, with room for a sketch that is not exact and
@@ -219,6 +269,7 @@ fn searched(
         lock_off,
         camera,
         search: Some(found.say),
+        brief: false,
         disagreements,
     })
 }

@@ -133,6 +133,9 @@ fn against(
     let mut claims = claims.clone();
     claims.plates = plates.iter().map(|plate| shot.clocks.from_file(*plate)).collect();
     let mut judgement = judge(shot.used, shot.need, &claims, shot.clocks, shot.settings);
+    if looked.brief {
+        hold(&mut judgement, shot.settings);
+    }
     let mut proof = Proof::default();
     if let Some(region) = &region {
         let used = shot.clocks.file_range(shot.used).unwrap_or(shot.used);
@@ -159,6 +162,24 @@ fn against(
         region,
         proof,
     })
+}
+
+/// What lies between two booms, too short for a plate, is averaged and held: nobody noted
+/// that it is one, and what moves in it would come round several times a second.
+fn hold(judgement: &mut Judgement, settings: &Settings) {
+    let (Outcome::Plate(plate) | Outcome::Loop(plate) | Outcome::Still(plate)) = judgement.outcome
+    else {
+        return;
+    };
+    judgement.outcome = Outcome::Still(plate);
+    judgement.reasons.retain(|reason| reason.code != Code::PlateShort);
+    let frames = plate.count().0;
+    let text = format!(
+        "Only {frames} frames between two booms are free of them: they are averaged and held."
+    );
+    let limit = f64::from(settings.measure_limits().boom.plate_frames);
+    let reason = Reason::new(Code::PlateShort, Severity::Note, text).over(plate);
+    judgement.reasons.push(reason.measured(frames as f64, "frames", Some(limit)));
 }
 
 /// What the divider says, with faults of the handles never a stop: one reason for each way

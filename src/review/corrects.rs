@@ -7,7 +7,7 @@ use crate::findings::{UseFinding, Verdict};
 use crate::media::{Footage, Picture};
 use crate::plate::{FrameMap, Retouch};
 use crate::reach::Clocks;
-use crate::reason::{Code, Reason, Severity};
+use crate::reason::{Reason, Severity};
 use std::cell::OnceCell;
 
 /// The corrections of a plate, measured when they are first needed: a plate that is there
@@ -90,14 +90,13 @@ impl Retouch for WhenNeeded<'_> {
 
 /// A plate that cannot be corrected is no plate: its shot is done by hand, and why is said.
 pub(super) fn refuse(finding: &mut UseFinding, refused: &Refused, clocks: &Clocks) {
-    let code = if refused.of_light { Code::LightChanged } else { Code::UnsteadyPicture };
     let range = clocks.from_file(refused.frames);
     let text = format!("{}, from {}.", refused.why, clocks.label(range.start));
     finding.verdict = Verdict::ByHand;
     finding.corrections.clear();
     finding.residuals.clear();
     finding.plate = None;
-    finding.reasons.insert(0, Reason::new(code, Severity::Stop, text).over(range));
+    finding.reasons.insert(0, Reason::new(refused.code, Severity::Stop, text).over(range));
 }
 
 /// The corrections of a plate in record time: each of its frames is one of need.

@@ -10,6 +10,7 @@ use crate::measure::divider::Division;
 use crate::media::{Media, Picture};
 use crate::plate::{FrameMap, Retouch};
 use crate::reach::{Clocks, Outcome, least_loop_frames};
+use crate::reason::Code;
 use crate::time::FrameRange;
 
 /// Fewest plate frames the grain of a take is measured on; with fewer, frames of need are:
@@ -80,7 +81,8 @@ impl<'a> Renewed<'a> {
         let need = finding.need_in_file.and_then(|need| need.overlap(whole));
         let measured = need.filter(|_| averaged.count().0 < GRAIN_FRAMES).unwrap_or(averaged);
         let grain = GrainModel::of(media, measured)?;
-        let refused = |why: &str| Refused { why: why.into(), frames: averaged, of_light: false };
+        let refused =
+            |(code, why): (Code, &str)| Refused { why: why.into(), code, frames: averaged };
         let summary = |check: Option<crate::grain::Check>, averaged: Option<[i64; 2]>| {
             check.map(|check| GrainSummary {
                 averaged,
@@ -91,10 +93,10 @@ impl<'a> Renewed<'a> {
         };
         let (renewed, summary) = if held {
             let Some(grain) = grain else {
-                return Ok(Err(refused("The grain of the take cannot be measured")));
+                return Ok(Err(refused(why_no_grain(media, measured)?)));
             };
             let Some(held) = Held::of(media, averaged, area, grain)? else {
-                return Ok(Err(refused("The clean frames cannot be averaged")));
+                return Ok(Err(refused(UNREADABLE)));
             };
             let summary = summary(held.check(), Some([averaged.start.0, averaged.end.0]));
             (Renewed::Held(Box::new(held)), summary)
@@ -134,6 +136,23 @@ impl<'a> Renewed<'a> {
             finding.need_in_file
         )
     }
+}
+
+/// Why clean frames are not averaged.
+const UNREADABLE: (Code, &str) =
+    (Code::MediaUnreadable, "The samples of this picture cannot be reached");
+
+/// Why the grain of a take cannot be measured over frames of it.
+fn why_no_grain(media: &Media, frames: FrameRange) -> Result<(Code, &'static str), Faults> {
+    if frames.count().0 < 2 {
+        return Ok((Code::PlateShort, "A single frame does not tell grain from picture"));
+    }
+    let mut row = Vec::new();
+    let first = FrameRange::new(frames.start.0, frames.start.0 + 1);
+    let read = media.frames(first)?.next_frame().transpose()?;
+    let reached = read.is_some_and(|(_, picture)| picture.samples(0, 0, 0..1, &mut row));
+    let moving = "The grain of the take cannot be measured: nothing in the picture is at rest";
+    Ok(if reached { (Code::BackgroundMoving, moving) } else { UNREADABLE })
 }
 
 /// Figures that are told need no more digits than mean something.
