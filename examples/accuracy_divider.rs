@@ -1,9 +1,10 @@
 //! Prints how well boom and actors are divided: on invented shots and on truth masks of
 //! footage, and from the pixels on, with the masks the program draws itself.
 //!
-//! usage: accuracy_divider [seeds N] [shots N] [footage FOLDER]
+//! usage: accuracy_divider [seeds N] [shots N] [scale 1|2|4] [footage FOLDER]
 //!
-//! FOLDER holds `signer_stable`, `person_wall` and `tram_clouds`. The shots need `ffmpeg`.
+//! `scale` keeps to shots of one size. FOLDER holds `signer_stable`, `person_wall` and
+//! `tram_clouds`. The shots need `ffmpeg`.
 
 #[path = "../tests/divided/mod.rs"]
 mod divided;
@@ -34,7 +35,8 @@ fn main() {
         invented(by, seeds / if by == 4 { 5 } else { 1 });
     }
     let shots = value("shots").and_then(|text| text.parse().ok()).unwrap_or(2);
-    for by in [1, 2, 4] {
+    let scale: Option<usize> = value("scale").and_then(|text| text.parse().ok());
+    for by in [1, 2, 4].into_iter().filter(|by| scale.is_none_or(|scale| scale == *by)) {
         let folder = std::env::temp_dir().join(format!("accuracy_divider_{}", std::process::id()));
         std::fs::create_dir_all(&folder).expect("a folder for one shot");
         for seed in 0..shots * 4 / by as u64 {

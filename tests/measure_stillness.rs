@@ -196,6 +196,26 @@ fn detail_of_frozen_noise_that_is_coded_anew_is_no_pull() {
 }
 
 #[test]
+fn a_frame_that_lies_far_off_tells_nothing_of_focus() {
+    let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 5);
+    let still = scene.background(&Truth::default());
+    let mut dice = Dice::new(4);
+    let plate = plate(&scene, &still, &mut dice);
+    let mut meter = Sharpness::new(&plate, None, SharpnessLimits::default()).expect("a plate");
+    for (t, shift) in [0.0, 1.0, 12.0].into_iter().enumerate() {
+        let frame = scene.background(&Truth { shift_x: shift, ..Truth::default() });
+        let plane = work(&scene.exposed(&frame, 1.0, GRAIN, &mut dice));
+        let motion = Motion { shift_x: shift, ..Motion::default() };
+        meter.see(Frame(t as i64), &plane, (1.0, 0.0), motion, None).expect("room");
+    }
+    let whole = area(SIZE, (0, 0, SIZE.0, SIZE.1));
+    let told = meter.within(&whole, &[FrameRange::new(0, 3)]).expect("notes");
+    let frames: Vec<i64> = told.iter().map(|one| one.frame.0).collect();
+    assert_eq!(frames, [0, 1], "{told:?}");
+    assert!(!told[0].changed, "{told:?}");
+}
+
+#[test]
 fn an_insect_is_found_and_its_frames_named() {
     let scene = Scene::new(SIZE.0, SIZE.1, Kind::Sparse, 6);
     let still = scene.background(&Truth::default());

@@ -5,17 +5,13 @@
 //! outside stays as it was, so this costs little; what was not looked at again counts with
 //! all that its mean may have hidden.
 
-use super::foreground::{Foreground, Split};
+use super::foreground::{Foreground, MISFIT, Split};
 use crate::measure::Mask;
 use crate::measure::plane::Plane;
 
 /// How far round a boom actors are looked at again, as a share of the width: wider than a
 /// patch reaches on any delivery. Ours.
 const NEAR: f32 = 0.06;
-
-/// What the fit of the light errs by beside a soft shadow, in codes. Ours, measured on drawn
-/// shots.
-const MISFIT: f32 = 0.4;
 
 /// Differences over the threshold from which a neighbour alone lifts a smoothed pixel over it:
 /// by an eighth across an edge, a sixteenth at a corner, and grain. Ours.

@@ -11,6 +11,10 @@ pub(super) const SIDE: usize = 4;
 const FIRST_BLUR: usize = 4;
 const FIRST_SECOND: usize = FIRST_BLUR + BLURS.len();
 
+/// Shift in pixels beyond which the plate's patterns tell nothing about a frame. Ours: it
+/// spreads a picture as far as the widest blur that is tabulated.
+const FARTHEST: f64 = 2.0;
+
 /// Noise of the plate's mean times itself in the products of bend and blur, for one of
 /// variance 1: the taps at lag 0 of the bend, and of bend and blur together a squared pixel.
 /// Neighbouring grain that is alike by .3 adds a fifth; half of that is taken.
@@ -97,7 +101,8 @@ impl Meter {
         })
     }
 
-    /// Returns the squared blur of a frame; `None` where a part of the tile is hidden.
+    /// Returns the squared blur of a frame; `None` where a part of the tile is hidden, or lies
+    /// farther from its place in the plate than [`FARTHEST`]: its patterns are others then.
     pub fn look(&self, sums: &Sums, gain: f64, motion: &Motion, hidden: &[bool]) -> Option<f64> {
         let mut forms = [0.0_f32; FORMS];
         for tile in self.members.iter().map(|tile| *tile as usize) {
@@ -108,6 +113,9 @@ impl Meter {
         }
         let told: f32 = self.row.iter().zip(&forms).map(|(row, form)| row * form).sum();
         let (dx, dy) = motion.at(self.middle.0, self.middle.1);
+        if dx.hypot(dy) > FARTHEST {
+            return None;
+        }
         let [xx, xy, yy] = self.second;
         let by_shift = 0.5 * dx * dx * xx + dx * dy * xy + 0.5 * dy * dy * yy;
         let gain = if gain > 0.0 { gain } else { 1.0 };
