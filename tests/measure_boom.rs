@@ -361,3 +361,122 @@ print((truth & (region > 0)).sum() / truth.sum(), region.sum() / truth.sum(), pa
     assert!(values[0] >= 0.98 && values[1] <= 1.5, "recall, area: {values:?}");
     assert!(values[2] >= 0.95, "the region is one thing: {values:?}");
 }
+
+/// Leaves over the upper half of a wall, each swaying round its place; people before them.
+struct Orchard {
+    leaves: Vec<f32>,
+    wall: Room,
+}
+
+const WIDE: (usize, usize) = (480, 270);
+
+impl Orchard {
+    fn new() -> Orchard {
+        let mut dice = Dice::new(11);
+        let leaves = (0..160 * 60).map(|_| 30.0 + 160.0 * dice.even()).collect();
+        Orchard { leaves, wall: Room::new(WIDE.0, WIDE.1, 150.0, 2) }
+    }
+
+    /// The set at one instant, wind as strong as `gust`.
+    fn at(&self, time: f32, gust: f32) -> Vec<f32> {
+        let mut codes = self.wall.empty();
+        for (at, code) in codes.iter_mut().enumerate().take(WIDE.0 * 80) {
+            let (x, y) = ((at % WIDE.0) as f32, (at / WIDE.0) as f32);
+            let branch = ((x / 37.0).floor() * 2.3 + (y / 29.0).floor() * 1.7).sin() * 9.0;
+            let push = (0.31 * time + branch).sin() + 0.5 * (0.53 * time + 1.7 * branch).sin();
+            let lift = 0.4 * (0.37 * time + branch).cos();
+            let (x, y) = (x + 2.2 * gust * push + 20.0, y + 2.2 * gust * lift + 10.0);
+            *code = self.leaves[(y / 4.0) as usize * 160 + (x / 4.0) as usize % 160];
+        }
+        codes
+    }
+
+    /// Somebody in a knitted jersey, `left` to `left + 60`, who breathes.
+    fn stand(codes: &mut [f32], left: f32, time: f32) {
+        let breath = 0.7 * (0.2 * time).sin();
+        for (at, code) in codes.iter_mut().enumerate() {
+            let (x, y) = ((at % WIDE.0) as f32, (at / WIDE.0) as f32);
+            if y > 60.0 && x > left - breath && x < left + 60.0 + breath {
+                let knit = ((x - left) * (1.0 + 0.02 * breath)) as usize + y as usize / 3;
+                *code = 205.0 + 10.0 * ((knit % 4) / 2) as f32;
+            }
+        }
+    }
+
+    fn plane(codes: &[f32], dice: &mut Dice) -> Plane {
+        let codes = grained(codes, 1.0, 255.0, dice);
+        View::new(WIDE.0, WIDE.1, &codes).unwrap().reduced(1)
+    }
+
+    /// A meter that knows 40 frames of the plate.
+    fn meter(&self, dice: &mut Dice, person: impl Fn(&mut [f32], usize)) -> Foreground {
+        let mut range = PlateRange::with_sway();
+        for frame in 0..40 {
+            let mut codes = self.at(frame as f32, 1.0);
+            person(&mut codes, frame);
+            assert!(range.add(&Orchard::plane(&codes, dice)));
+        }
+        range.finish(ForegroundLimits::default()).unwrap()
+    }
+}
+
+fn rectangle((left, top, right, bottom): (usize, usize, usize, usize)) -> Mask {
+    Mask::from_fn(WIDE.0, WIDE.1, |x, y| (left..right).contains(&x) && (top..bottom).contains(&y))
+}
+
+#[test]
+fn leaves_that_sway_are_no_people_and_a_boom_before_them_is_a_boom() {
+    let (set, mut dice) = (Orchard::new(), Dice::new(3));
+    let mut meter = set.meter(&mut dice, |_, _| ());
+    assert!(share(&rectangle((20, 20, 460, 70)), meter.swaying().unwrap()) > 0.0);
+    assert!(meter.walked().is_empty(), "{:?}", meter.walked().bounds());
+    let pole = rectangle((230, 0, 250, 50));
+    for frame in 50..110 {
+        let mut codes = set.at(frame as f32, 1.15);
+        let hangs = frame >= 60;
+        for (x, y) in pole.pixels().filter(|_| hangs) {
+            codes[y * WIDE.0 + x] = 25.0;
+        }
+        let split = meter.see(Frame(frame), &Orchard::plane(&codes, &mut dice));
+        assert_eq!(split.present, hangs, "{frame}");
+        assert!(split.actors.is_empty(), "{frame}: {:?}", split.actors.bounds());
+        if hangs {
+            assert!(share(&pole, &split.boom) > 0.0, "{frame}");
+            let mut missed = pole.clone();
+            missed.take(&split.boom);
+            assert!(missed.count() * 50 <= pole.count(), "{frame}: {}", missed.count());
+            let near = rectangle((215, 0, 265, 65));
+            let mut beyond = split.boom.clone();
+            beyond.take(&near);
+            assert!(beyond.is_empty(), "{frame}: {:?}", beyond.bounds());
+        }
+    }
+}
+
+#[test]
+fn somebody_before_leaves_is_a_person_in_the_plate_and_out_of_it() {
+    let (set, mut dice) = (Orchard::new(), Dice::new(4));
+    // She stands in the plate and breathes, and steps aside in the take.
+    let mut meter = set.meter(&mut dice, |codes, at| Orchard::stand(codes, 200.0, at as f32));
+    for (frame, left) in (50..80).map(|frame| (frame, 200.0 + 4.0 * (frame - 50) as f32)) {
+        let mut codes = set.at(frame as f32, 1.15);
+        Orchard::stand(&mut codes, left, frame as f32);
+        let split = meter.see(Frame(frame), &Orchard::plane(&codes, &mut dice));
+        let stood = if left > 260.0 { left } else { 260.0 };
+        let new = rectangle((stood as usize, 61, left as usize + 60, 270));
+        let mut missed = new.clone();
+        missed.take(&split.actors);
+        let few = (new.count() / 50).max(2 * 209);
+        assert!(missed.count() <= few, "{frame}: {} of {}", missed.count(), new.count());
+    }
+    // Somebody who walks through the plate is nobody's background.
+    let walks = |codes: &mut [f32], at: usize| {
+        Orchard::stand(codes, 1.5 * at as f32, at as f32);
+    };
+    let meter = set.meter(&mut dice, walks);
+    let way = rectangle((40, 66, 100, 76));
+    let walked = meter.walked();
+    let mut missed = way.clone();
+    missed.take(&walked);
+    assert!(missed.count() * 5 <= way.count(), "{} of {}", missed.count(), way.count());
+}

@@ -13,6 +13,9 @@ const GUARD: i64 = 2;
 /// freshens and drops from one second to the next. Ours.
 const FRESHENS: f64 = 1.25;
 
+/// The same where the plate sways all over, as leaves do: gusts come and go. Ours.
+const GUSTS: f64 = 2.0;
+
 /// Where something moves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Where {
@@ -45,7 +48,11 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
         |moving: &&Moving| inner.overlap(moving.range).is_some_and(|run| run.count().0 > 1);
     let in_plate: Vec<Moving> = plate.moving.iter().filter(inside).copied().collect();
     for moving in worst_of_each(&patched.moving) {
-        let place = if is_alike(moving, &in_plate) { Where::Alike } else { Where::Take };
+        let sways = is_of_leaves(case, moving);
+        let crosses = matches!(moving.kind, Kind::Crossing { .. });
+        let more = if sways { GUSTS } else { FRESHENS };
+        let alike = is_alike(moving, &in_plate, more) || (sways && crosses);
+        let place = if alike { Where::Alike } else { Where::Take };
         proof.reasons.push(reason(case, moving, place));
     }
     for moving in worst_of_each(&in_plate) {
@@ -54,15 +61,25 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     Ok(())
 }
 
-/// Tells whether the plate sways as much there: then it is the same background.
-fn is_alike(moving: &Moving, in_plate: &[Moving]) -> bool {
+/// Tells whether the plate sways as much there, or nearly: then it is the same background.
+fn is_alike(moving: &Moving, in_plate: &[Moving], more: f64) -> bool {
     let Kind::Sway { codes, .. } = moving.kind else { return false };
     let a = moving.place;
     let meets = |b: (usize, usize, usize, usize)| a.0 < b.2 && b.0 < a.2 && a.1 < b.3 && b.1 < a.3;
     in_plate.iter().any(|other| match other.kind {
-        Kind::Sway { codes: own, .. } => codes <= FRESHENS * own && meets(other.place),
+        Kind::Sway { codes: own, .. } => codes <= more * own && meets(other.place),
         Kind::Crossing { .. } => false,
     })
+}
+
+/// Tells whether something moves where the plate sways all over: a leaf that goes to and fro
+/// passes like an insect.
+fn is_of_leaves(case: &Case<'_>, moving: &Moving) -> bool {
+    let Some(sways) = &case.gauge.swaying else { return false };
+    let (left, top, right, bottom) = moving.place;
+    let scales = case.gauge.scales;
+    let at = |pixel: usize| pixel * scales.work / scales.mid.max(1);
+    sways.meets_rectangle(at(left)..at(right), at(top)..at(bottom))
 }
 
 /// One fault for each kind and stretch of frames: its strongest tile.
@@ -101,7 +118,11 @@ fn reason(case: &Case<'_>, moving: &Moving, place: Where) -> Reason {
     let severity = severity(steps, &run, case.question.used, place);
     let spot = case.region.place_in_words(moving.place, case.gauge.scales.work);
     let whose = if place == Where::Plate { " of the plate" } else { " under the patch" };
-    let as_there = if place == Where::Alike { ", no more than in the plate" } else { "" };
+    let as_there = match (place, moving.kind) {
+        (Where::Alike, Kind::Sway { .. }) => ", as in the plate",
+        (Where::Alike, Kind::Crossing { .. }) => ", where the plate sways, too",
+        _ => "",
+    };
     let text = format!(
         "{what}{whose}, {spot} of frame, from {}{as_there}.",
         case.label(Frame(moving.range.start.0))

@@ -253,6 +253,8 @@ fn idle(verdict: Verdict, shot: &str, clip: &str, at: i64) -> UseFinding {
     found.patched_in_take = Vec::new();
     if verdict == Verdict::Unlisted {
         found.take = None;
+        found.picture = None;
+        found.basis = Basis::Claim;
         found.matched = MatchSummary::default();
         found.claims = Claims::default();
     }
@@ -398,5 +400,16 @@ fn settings() -> Settings {
     let high = delivery("high definition", [1920, 1080], Some([0.0, 0.0, 3840.0, 2160.0]), None);
     let rule = EncodingOf { name: "A014".into(), encoding: "V-Log".into() };
     let media = MediaEncoding { of: vec![rule], ..MediaEncoding::default() };
-    Settings { delivery: vec![scope, high], media, ..Settings::default() }
+    let rates = [
+        ("plate", 60.0),
+        ("loop", 80.5),
+        ("borrow", 90.0),
+        ("still", 40.0),
+        ("gather", 200.0),
+        ("by-hand", 900.0),
+        ("undecided", 0.0),
+    ];
+    let rates = rates.map(|(verdict, rate)| (verdict.to_string(), rate)).into();
+    let delivery = vec![scope, high];
+    Settings { delivery, media, rates, rates_in: "EUR".into(), ..Settings::default() }
 }

@@ -156,11 +156,11 @@ fn hostile_names_stay_in_their_line() {
 fn costs_come_from_the_rates_given_and_from_nothing_else() {
     let mut findings = every_verdict();
     let page = |findings: &Findings| html::page(findings, &[]);
+    findings.settings.rates.clear();
     assert!(!page(&findings).contains("At the rates given"));
     let without = sheet(&findings);
     assert!(!without.contains("cost"), "{without}");
     findings.settings.rates = [("loop".to_string(), 80.5), ("by-hand".into(), 900.0)].into();
-    findings.settings.rates_in = "EUR".into();
     let of = |verdict| findings.uses.iter().filter(|found| found.verdict == verdict).count() as f64;
     let sum = of(Verdict::Loop) * 80.5 + of(Verdict::ByHand) * 900.0;
     assert!(sum > 900.0, "both are in the invented cut");

@@ -10,6 +10,7 @@
 use super::blobs::{Blob, Blobs, CLEAN, STRONG, WEAK, Window};
 use super::limits::ForegroundLimits;
 use super::reference::{Reference, ReferenceSum, spread};
+use super::sway::{Sway, smoothed};
 use super::tone::{BlockMeans, Glow, Tone};
 use super::track::contours;
 use crate::measure::Mask;
@@ -29,6 +30,8 @@ const SKIRT: usize = 3;
 #[derive(Debug, Clone, Default)]
 pub struct PlateRange {
     sum: ReferenceSum,
+    /// The same of means, to tell what sways.
+    smooth: Option<ReferenceSum>,
 }
 
 impl PlateRange {
@@ -37,19 +40,33 @@ impl PlateRange {
         PlateRange::default()
     }
 
+    /// Begins without a frame, and will tell leaves that sway in the plate from people.
+    pub fn with_sway() -> PlateRange {
+        PlateRange { smooth: Some(ReferenceSum::default()), ..PlateRange::default() }
+    }
+
     /// Adds a frame of the plate; false, and nothing added, if it is not of the size of the
     /// first or holds no pixel.
     pub fn add(&mut self, mid: &Plane) -> bool {
-        mid.view().is_some() && !mid.data.is_empty() && self.sum.add(mid)
+        let added = mid.view().is_some() && !mid.data.is_empty() && self.sum.add(mid);
+        if let Some(smooth) = self.smooth.as_mut().filter(|_| added) {
+            smooth.add(&smoothed(mid));
+        }
+        added
     }
 
     /// Makes the foreground meter; `None` without a frame.
     pub fn finish(&self, limits: ForegroundLimits) -> Option<Foreground> {
-        let plate = self.sum.finish(limits.shadow_codes)?;
+        let mut plate = self.sum.finish(limits.shadow_codes)?;
         let (width, height) = (plate.width, plate.height);
+        let moves = plate.half.iter().map(|half| *half > 0.0).collect();
+        let smooth = self.smooth.as_ref().and_then(|sum| sum.finish_smooth(limits.shadow_codes));
+        let sway = smooth.and_then(|smooth| Sway::of(&mut plate, &smooth));
         Some(Foreground {
             window: Window::whole(width, height),
             plate,
+            moves,
+            sway,
             limits,
             area: None,
             last: None,
@@ -118,6 +135,9 @@ impl Parts {
 pub struct Foreground {
     window: Window,
     pub(super) plate: Reference,
+    /// Pixels in which something moves in the plate.
+    moves: Vec<bool>,
+    pub(super) sway: Option<Sway>,
     pub(super) limits: ForegroundLimits,
     area: Option<Mask>,
     last: Option<(Frame, Mask, Mask)>,
@@ -140,7 +160,13 @@ impl Foreground {
     /// Returns the pixels of the plate in which something moves: a patch there shows that.
     pub fn restless(&self) -> Mask {
         let (w, h) = (self.plate.width, self.plate.height);
-        Mask::from_fn(w, h, |x, y| self.plate.half[y * w + x] > 0.0)
+        Mask::from_fn(w, h, |x, y| self.moves[y * w + x])
+    }
+
+    /// Returns where the plate sways round a place of rest, as leaves do; `None` where it does
+    /// nowhere.
+    pub fn swaying(&self) -> Option<&Mask> {
+        self.sway.as_ref().map(|sway| &sway.mask)
     }
 
     /// Returns where things of some size move within the plate, such as somebody who walks
@@ -148,7 +174,11 @@ impl Foreground {
     /// camera's tremor moves are too thin to count.
     pub fn walked(&self) -> Mask {
         let (w, least) = (self.plate.width, self.limits.core_codes / 2.0);
-        let moves = Mask::from_fn(w, self.plate.height, |x, y| self.plate.half[y * w + x] >= least);
+        let mut moves =
+            Mask::from_fn(w, self.plate.height, |x, y| self.plate.half[y * w + x] >= least);
+        if let Some(sways) = self.swaying() {
+            moves.take(sways);
+        }
         let thin = (w / 320).max(2);
         moves.shrunk(thin).grown(thin)
     }
@@ -169,10 +199,17 @@ impl Foreground {
                 threshold,
             };
         }
-        let tone = self.compare(mid);
+        let blocks = BlockMeans::of(mid);
+        let laid = self.sway.as_ref().map(|sway| sway.laid(mid));
+        let mid = laid.as_ref().unwrap_or(mid);
+        let tone = self.compare(mid, &blocks);
         let threshold = self.threshold(mid);
         let (mut boom, mut actors) = (empty(), empty());
         self.sort(frame, mid, &mut boom, &mut actors);
+        if let Some(sway) = &self.sway {
+            sway.widen(&mut actors);
+            actors.take(&boom);
+        }
         let mut core = empty();
         for (x, y) in boom.pixels().filter(|(x, y)| self.levels[y * width + x] == STRONG) {
             core.set(x, y);
@@ -196,13 +233,12 @@ impl Foreground {
     }
 
     /// Lays the plate into the tone of the frame and takes it off.
-    fn compare(&mut self, mid: &Plane) -> Tone {
-        let blocks = BlockMeans::of(mid);
+    fn compare(&mut self, mid: &Plane, blocks: &BlockMeans) -> Tone {
         // The skirt of a shadow reaches beyond the mask; it is no light.
         let without = self.last.as_ref().map(|(_, boom, actors)| blocks.near(&[boom, actors]));
-        let tone = Tone::fit(&blocks, &self.plate.blocks, None);
-        tone.map(&self.plate.middle, mid.width, &mut self.mapped);
-        Glow::of(&tone, &blocks, &self.plate.blocks, without.as_deref())
+        let tone = Tone::fit(blocks, &self.plate.blocks, None);
+        tone.map(&self.plate.middle, &self.plate.quarters, mid.width, &mut self.mapped);
+        Glow::of(&tone, blocks, &self.plate.blocks, without.as_deref())
             .add_to(&mut self.mapped, mid.width);
         smoothed_difference(&mid.data, &self.mapped, mid.width, &mut self.off);
         tone
@@ -220,6 +256,14 @@ impl Foreground {
             let off = off.abs() - half;
             CLEAN + WEAK * u8::from(off >= weak) + (STRONG - WEAK) * u8::from(off >= strong)
         }));
+        for at in
+            self.sway.iter().flat_map(|sway| sway.mask.pixels()).map(|(x, y)| y * mid.width + x)
+        {
+            let half = self.plate.half[at];
+            if self.levels[at] == STRONG && self.off[at].abs() - half < strong + Sway::gust(half) {
+                self.levels[at] = WEAK;
+            }
+        }
         weak
     }
 
@@ -275,9 +319,13 @@ impl Foreground {
         }
         let outside =
             self.area.as_ref().is_some_and(|area| 2 * cores.count_in(number, area) < core.area);
-        let (less, sum) =
-            contours(cores, number, mid, &self.mapped, |at| self.levels[at] == STRONG);
-        let clear = less >= f64::from(limits.outline) * sum * if tracked { 0.5 } else { 1.0 };
+        // Means of leaves have no outlines to go by.
+        let sways = self.sway.as_ref().map_or(0, |sway| cores.count_in(number, &sway.mask));
+        let clear = 2 * sways > core.area || {
+            let (less, sum) =
+                contours(cores, number, mid, &self.mapped, |at| self.levels[at] == STRONG);
+            less >= f64::from(limits.outline) * sum * if tracked { 0.5 } else { 1.0 }
+        };
         match (outside, clear, 4 * was_actor < core.area || was_boom >= was_actor) {
             (false, true, true) => Kind::Boom,
             (_, false, _) if was_actor == 0 => Kind::Light,

@@ -24,6 +24,7 @@ mod small_take;
 mod reference;
 mod track;
 mod restless;
+mod sway;
 mod find;
 mod foreground;
 mod outlines;

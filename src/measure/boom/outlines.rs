@@ -144,7 +144,9 @@ impl Look<'_> {
         let mut rim = set.clone();
         rim.take(inner);
         for (x, y) in rim.pixels() {
-            let quarters = self.quarters(x, y, least);
+            // Where leaves sway, means alone tell.
+            let sways = self.meter.swaying().is_some_and(|sways| sways.has(x, y));
+            let quarters = if sways { [true; 4] } else { self.quarters(x, y, least) };
             let whole = quarters == [false; 4] && seen.has(x, y) && !self.is_hard(x, y, least);
             for (at, quarter) in quarters.into_iter().enumerate() {
                 if quarter || whole {

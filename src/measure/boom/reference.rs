@@ -1,7 +1,7 @@
 //! A few frames of a take as the picture of the set without a boom, or so it is tried.
 
 use super::blobs::{CLEAN, STRONG, WEAK};
-use super::tone::{BlockMeans, Tone};
+use super::tone::{BlockMeans, Tone, quarters};
 use crate::measure::plane::Plane;
 
 /// The clean range of some frames, pixel by pixel.
@@ -11,6 +11,8 @@ pub(super) struct Reference {
     pub height: usize,
     /// Middle of the range.
     pub middle: Vec<f32>,
+    /// Its levels, as [`Tone::map`] wants them.
+    pub quarters: Vec<u16>,
     /// Half of the range where something moves; zero where only grain does.
     pub half: Vec<f32>,
     pub blocks: BlockMeans,
@@ -23,6 +25,7 @@ pub(super) struct Reference {
 pub(super) struct ReferenceSum {
     frames: u32,
     first: Plane,
+    quarters: Vec<u16>,
     blocks: BlockMeans,
     mapped: Vec<f32>,
     least: Vec<f32>,
@@ -36,6 +39,7 @@ impl ReferenceSum {
     pub fn add(&mut self, frame: &Plane) -> bool {
         if self.frames == 0 {
             self.first = frame.clone();
+            self.quarters = quarters(&frame.data);
             self.blocks = BlockMeans::of(frame);
             for sums in [&mut self.least, &mut self.most, &mut self.sum, &mut self.squares] {
                 sums.resize(frame.data.len(), 0.0);
@@ -45,7 +49,7 @@ impl ReferenceSum {
             return false;
         } else {
             let tone = Tone::fit(&BlockMeans::of(frame), &self.blocks, None);
-            tone.map(&self.first.data, frame.width, &mut self.mapped);
+            tone.map(&self.first.data, &self.quarters, frame.width, &mut self.mapped);
             let sums = self.least.iter_mut().zip(&mut self.most);
             let sums = sums.zip(self.sum.iter_mut().zip(&mut self.squares));
             let off = frame.data.iter().zip(&self.mapped);
@@ -64,6 +68,15 @@ impl ReferenceSum {
     /// Makes the reference; `None` without a frame. Where the variance is far above that of
     /// most of the picture and the range above `grain` codes, something moves.
     pub fn finish(&self, grain: f32) -> Option<Reference> {
+        self.range(grain, 9.0)
+    }
+
+    /// As [`ReferenceSum::finish`] of frames in which no grain is left: the range alone counts.
+    pub fn finish_smooth(&self, grain: f32) -> Option<Reference> {
+        self.range(grain, 0.0)
+    }
+
+    fn range(&self, grain: f32, far: f32) -> Option<Reference> {
         if self.frames == 0 {
             return None;
         }
@@ -80,7 +93,7 @@ impl ReferenceSum {
             *some.select_nth_unstable_by(middle, f32::total_cmp).1
         };
         let moves =
-            |at: usize| variances[at] > 9.0 * usual && self.most[at] - self.least[at] > grain;
+            |at: usize| variances[at] > far * usual && self.most[at] - self.least[at] > grain;
         let active: Vec<bool> = (0..variances.len()).map(moves).collect();
         let mean: Vec<f32> =
             self.first.data.iter().zip(&self.sum).map(|(first, sum)| first + sum * share).collect();
@@ -103,6 +116,7 @@ impl ReferenceSum {
         Some(Reference {
             width,
             height,
+            quarters: quarters(&middle),
             middle,
             half,
             blocks: BlockMeans::of(&mean),
@@ -145,7 +159,7 @@ impl Reference {
         let tone = Tone::fit(blocks, &self.blocks, None);
         out.share = tone.share;
         out.mapped.resize(self.middle.len(), 0.0);
-        tone.map(&self.middle, self.width, &mut out.mapped);
+        tone.map(&self.middle, &self.quarters, self.width, &mut out.mapped);
         out.off.clear();
         out.off.extend(frame.data.iter().zip(&out.mapped).map(|(value, mapped)| value - mapped));
         out.sigma = spread(&out.off, &self.half);

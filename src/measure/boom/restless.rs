@@ -88,7 +88,7 @@ fn changes(
         for frame in (from..to).step_by(((to - from) / LOOKS).max(1)) {
             take.read(frame, &mut plane)?;
             let tone = Tone::fit(&BlockMeans::of(&plane), &reference.blocks, None);
-            tone.map(&reference.middle, width, &mut mapped);
+            tone.map(&reference.middle, &reference.quarters, width, &mut mapped);
             for ((sum, value), mapped) in sum.iter_mut().zip(&plane.data).zip(&mapped) {
                 *sum += (value - mapped) / tone.gain;
             }

@@ -229,24 +229,21 @@ impl Tone {
         self.curve[low] * (1.0 - part) + self.curve[low + 1] * part
     }
 
-    /// Writes a reference of `width` in the tone of the frame.
-    pub(super) fn map(&self, reference: &[f32], width: usize, out: &mut [f32]) {
-        let height = reference.len() / width.max(1);
+    /// Writes a reference of `width` in the tone of the frame; `quarters` are those of it.
+    pub(super) fn map(&self, reference: &[f32], quarters: &[u16], width: usize, out: &mut [f32]) {
+        let (width, height) = (width.max(1), reference.len() / width.max(1));
         let table = self.table();
-        let mut quarters = vec![0_u16; width];
-        let rows = reference.chunks_exact(width.max(1)).zip(out.chunks_exact_mut(width.max(1)));
-        for (row, (reference, out)) in rows.enumerate() {
+        let rows = reference.chunks_exact(width).zip(quarters.chunks_exact(width));
+        for (row, ((reference, quarters), out)) in rows.zip(out.chunks_exact_mut(width)).enumerate()
+        {
             let y = (2 * row + 1) as f32 / height.max(1) as f32 - 1.0;
             let step = 2.0 * self.across / width as f32;
             let first = self.gain + self.down * y - self.across * (1.0 - 1.0 / width as f32);
             // In two steps: the first is done several pixels at a time.
-            for (x, ((out, quarter), value)) in
-                out.iter_mut().zip(&mut quarters).zip(reference).enumerate()
-            {
-                *quarter = (*value * 4.0).clamp(0.0, 1023.0) as i32 as u16;
+            for (x, (out, value)) in out.iter_mut().zip(reference).enumerate() {
                 *out = *value * (first + step * x as i32 as f32);
             }
-            for (out, quarter) in out.iter_mut().zip(&quarters) {
+            for (out, quarter) in out.iter_mut().zip(quarters) {
                 *out += table[usize::from(quarter & 1023)];
             }
         }
@@ -260,6 +257,11 @@ impl Tone {
         }
         table
     }
+}
+
+/// Returns the level of each pixel in quarters of a code, for [`Tone::map`].
+pub(super) fn quarters(reference: &[f32]) -> Vec<u16> {
+    reference.iter().map(|value| (*value * 4.0).clamp(0.0, 1023.0) as i32 as u16).collect()
 }
 
 fn level(value: f32) -> usize {
@@ -438,7 +440,7 @@ mod tests {
         let tone = Tone::fit(&BlockMeans::of(&frame), &BlockMeans::of(&plate), None);
         assert!((tone.gain - 0.85).abs() < 0.01 && (tone.across - 0.03).abs() < 0.01, "{tone:?}");
         let mut mapped = vec![0.0; width * height];
-        tone.map(&plate.data, width, &mut mapped);
+        tone.map(&plate.data, &quarters(&plate.data), width, &mut mapped);
         let clean = (0..mapped.len()).filter(|at| !(60..190).contains(&(at % width)));
         let worst = clean.map(|at| (mapped[at] - frame.data[at]).abs()).fold(0.0, f32::max);
         assert!(worst < 1.0, "{worst}");

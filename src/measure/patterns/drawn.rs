@@ -264,6 +264,23 @@ fn blur_less_itself(plane: &Plane, square: f64) -> Plane {
     out
 }
 
+/// Adds shifted rows times their taps, one after the other; four in one go, so that sums are
+/// written a quarter as often.
+fn add_taps<'a>(taps: &[f32], from: impl Fn(usize) -> &'a [f32], out: &mut [f32]) {
+    let fours = taps.chunks_exact(4);
+    let rest = taps.len() - fours.remainder().len();
+    for (at, taps) in fours.enumerate() {
+        let rows: [&[f32]; 4] = std::array::from_fn(|n| from(4 * at + n));
+        let pairs = rows[0].iter().zip(rows[1]).zip(rows[2].iter().zip(rows[3]));
+        for (out, ((a, b), (c, d))) in out.iter_mut().zip(pairs) {
+            *out = *out + taps[0] * a + taps[1] * b + taps[2] * c + taps[3] * d;
+        }
+    }
+    for (at, tap) in taps.iter().enumerate().skip(rest) {
+        out.iter_mut().zip(from(at)).for_each(|(out, from)| *out += tap * from);
+    }
+}
+
 /// Correlates rows, or columns, with taps around their middle; edges repeat.
 fn filtered(plane: &Plane, taps: &[f32], down: bool) -> Plane {
     let (width, height, reach) = (plane.width, plane.height, taps.len() / 2);
@@ -276,15 +293,15 @@ fn filtered(plane: &Plane, taps: &[f32], down: bool) -> Plane {
                 *value = row[x.saturating_sub(reach).min(width - 1)];
             }
         }
-        for (at, tap) in taps.iter().enumerate() {
-            let from = if down {
+        let from = |at: usize| {
+            if down {
                 let row = (y + at).saturating_sub(reach).min(height - 1);
                 &plane.data[row * width..(row + 1) * width]
             } else {
                 &padded[at..at + width]
-            };
-            out.iter_mut().zip(from).for_each(|(out, from)| *out += tap * from);
-        }
+            }
+        };
+        add_taps(taps, from, out);
     }
     Plane { width, height, data }
 }

@@ -253,6 +253,7 @@ impl Against {
             excluded: self.excluded,
             restless: self.foreground.as_ref().map(Foreground::restless),
             walked,
+            swaying: self.foreground.as_ref().and_then(|meter| meter.swaying().cloned()),
             suspect: self.suspects >= SUSPECTS,
             stillness: stillness.map(RefCell::new),
             sharpness: sharpness.map(RefCell::new),

@@ -92,6 +92,8 @@ pub struct Gauge {
     pub restless: Option<Mask>,
     /// Where things of some size move in the plate itself, at the size of the masks.
     pub walked: Option<Mask>,
+    /// Where the plate sways round a place of rest, as leaves do, at middle size.
+    pub swaying: Option<Mask>,
     /// Whether the boom seems to come or go within the plate itself.
     pub suspect: bool,
     /// What moves in the background.

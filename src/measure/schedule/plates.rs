@@ -55,7 +55,7 @@ impl PlateReader<'_> {
             colours: Codes::default(),
             full: PlateSum::new(),
             work: PlateSum::new(),
-            clean: PlateRange::new(),
+            clean: PlateRange::with_sway(),
             thirds: [PlateRange::new(), PlateRange::new()],
             light: Meter::new(Encoding { matrix: None, ..encoding }),
             colour: Meter::new(encoding),
