@@ -5,13 +5,22 @@ use crate::review::HandBack;
 use crate::settings::{EdlReels, ReverseAnchor, Turns};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
+
+/// Returns what `--version` prints: the program's version and that of the FFmpeg libraries.
+fn long_version() -> &'static str {
+    static TEXT: LazyLock<String> =
+        LazyLock::new(|| format!("{}\n{}", env!("CARGO_PKG_VERSION"), crate::media::libraries()));
+    &TEXT
+}
 
 /// Tells for every shot of a locked cut whether a boom can be patched out from a clean
 /// plate, and builds the plates.
 ///
 /// A verdict means "no reason found to reject at these limits"; the VFX supervisor decides.
 #[derive(Debug, Parser)]
-#[command(name = "platesmith", version, propagate_version = true, subcommand_required = true)]
+#[command(name = "platesmith", version, long_version = long_version())]
+#[command(propagate_version = true, subcommand_required = true)]
 pub struct CommandLine {
     /// What to do.
     #[command(subcommand)]

@@ -81,6 +81,8 @@ fn man_page(command: Option<&str>) -> Result<u8, Faults> {
             )
         })?,
     };
+    // A page is the same whatever FFmpeg is on the machine.
+    let page = page.long_version(clap::builder::Resettable::Reset);
     let mut text = Vec::new();
     clap_mangen::Man::new(page)
         .render(&mut text)

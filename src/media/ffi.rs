@@ -20,6 +20,30 @@ pub(super) fn prepare() {
     });
 }
 
+/// Returns the release of the FFmpeg libraries found at run time, the licence they were built
+/// under and the version of each, in one line.
+pub fn libraries() -> String {
+    // SAFETY: the function takes nothing and returns a constant text of the library.
+    let release = unsafe { text(c::av_version_info()) };
+    // SAFETY: the function takes nothing and returns a number.
+    let scaling = unsafe { c::swscale_version() };
+    let each = [
+        ("libavcodec", ff::codec::version()),
+        ("libavformat", ff::format::version()),
+        ("libavutil", ff::util::version()),
+        ("libswscale", scaling),
+    ]
+    .map(|(name, number)| format!("{name} {}", version(number)));
+    let release = release.unwrap_or_else(|| "of unknown release".to_string());
+    format!("FFmpeg {release} ({}), {}", ff::codec::license(), each.join(", "))
+}
+
+/// Writes a version as FFmpeg packs it: major, minor and micro in 16, 8 and 8 bits
+/// (`AV_VERSION_INT` in libavutil/version.h).
+fn version(packed: u32) -> String {
+    format!("{}.{}.{}", packed >> 16, packed >> 8 & 0xff, packed & 0xff)
+}
+
 /// Opens a local file for demuxing. Only local files and the named formats are opened, so a
 /// playlist cannot make the program fetch anything. With `probe` the first packets are read,
 /// and decoded, for what the header does not say.

@@ -39,6 +39,7 @@ mod locate;
 mod unnamed;
 
 pub use encode::{Coding, EncodeTarget, Encoder, INTERLACED};
+pub use ffi::libraries;
 pub use footage::{Footage, Pictures};
 pub use frames::Frames;
 pub use identity::{file_id, program_id};
