@@ -7,6 +7,7 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 turns=${1:-3}
 cargo build --quiet --release --example measure_speed
+export PLATESMITH_CACHE=off # what was kept would be read, not measured
 ours=target/release/examples/measure_speed
 folder=$(mktemp -d)
 trap 'rm -rf "$folder"' EXIT
