@@ -1,6 +1,7 @@
 use super::*;
 use proptest::prelude::*;
 use serde_json::{Value, json};
+use std::io::{self, Write};
 
 fn read(text: &str) -> Document {
     Document::parse("cut.otio", text.as_bytes().to_vec()).expect(text)
@@ -194,14 +195,32 @@ fn laid_out(value: &Value, layout: u8) -> String {
     match layout {
         0 => value.to_string(),
         1 => serde_json::to_string_pretty(value).expect("a value"),
-        2 => serde_json::to_string_pretty(value).expect("a value").replace("\": ", "\":\t"),
-        _ => {
-            let mut out = Vec::new();
-            let four = serde_json::ser::PrettyFormatter::with_indent(b"    ");
-            let mut writer = serde_json::Serializer::with_formatter(&mut out, four);
-            serde::Serialize::serialize(value, &mut writer).expect("a value");
-            String::from_utf8(out).expect("UTF-8")
-        }
+        2 => formatted(value, Tabbed),
+        _ => formatted(value, serde_json::ser::PrettyFormatter::with_indent(b"    ")),
+    }
+}
+
+fn formatted(value: &Value, layout: impl serde_json::ser::Formatter) -> String {
+    let mut out = Vec::new();
+    let mut writer = serde_json::Serializer::with_formatter(&mut out, layout);
+    serde::Serialize::serialize(value, &mut writer).expect("a value");
+    String::from_utf8(out).expect("UTF-8")
+}
+
+/// Tabs and line ends about every colon and comma, none inside of a text.
+struct Tabbed;
+
+impl serde_json::ser::Formatter for Tabbed {
+    fn begin_object_key<W: Write + ?Sized>(&mut self, out: &mut W, first: bool) -> io::Result<()> {
+        out.write_all(if first { b"\n\t" } else { b"\t,\r\n" })
+    }
+
+    fn begin_object_value<W: Write + ?Sized>(&mut self, out: &mut W) -> io::Result<()> {
+        out.write_all(b"\t:\t")
+    }
+
+    fn begin_array_value<W: Write + ?Sized>(&mut self, out: &mut W, first: bool) -> io::Result<()> {
+        out.write_all(if first { b"\t" } else { b" ,\t" })
     }
 }
 
