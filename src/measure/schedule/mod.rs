@@ -4,12 +4,17 @@
 //! [`gauge`] holds frames against plates that are known, [`survey`] looks through a whole
 //! take for plates and booms nobody noted.
 
+mod against;
+mod belt;
 mod frames;
 mod kept;
 mod luma;
 mod masks;
+mod parting;
+mod placing;
 mod plates;
 mod survey;
+mod texture;
 
 use super::light::FrameLight;
 use super::light::encoding::Tested;
@@ -23,11 +28,16 @@ use crate::error::Faults;
 use crate::media::{Footage, FrameReader};
 use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange, union};
+use against::Against;
+use belt::Belt;
 use frames::GaugeReader;
 pub use kept::Kept;
+use luma::LumaSource;
 pub use masks::{FrameMasks, MaskStore};
 use plates::PlateReader;
 use std::cell::RefCell;
+use std::{io, thread};
+use survey::no_room;
 pub use survey::{Survey, survey};
 
 /// What is to be measured of one take. Ranges are file frames.
@@ -147,15 +157,65 @@ pub fn gauge(wish: &Wish<'_>, kept: Kept, tell: &mut dyn FnMut(u64)) -> Result<V
     let mut all = wish.plates.clone();
     all.extend(&wish.frames);
     let all = union(&all);
-    let mut reader = GaugeReader::new(wish, &all, plates, tell)?;
-    let mut kept = kept.take();
+    let source = LumaSource::new(info);
+    let (area, sizes) = (wish.area.as_ref(), (source.mid_size(), source.scales));
+    let against = plates.into_iter().map(|plate| Against::new(plate, sizes, area, &wish.limits));
+    let against: Vec<Against> =
+        against.collect::<io::Result<_>>().map_err(|io| no_room(info, &io))?;
+    let against = held(wish, &all, against, kept.take(), tell)?;
+    let about = (info, source.half());
+    let limits = wish.limits.camera.into();
+    let gauges = against.into_iter().map(|against| against.finish(about, &limits));
+    gauges.collect::<io::Result<_>>().map_err(|io| no_room(info, &io))
+}
+
+/// Shows all frames to the measures of each plate.
+fn held(
+    wish: &Wish<'_>,
+    all: &[FrameRange],
+    against: Vec<Against>,
+    mut kept: Kept,
+    tell: &mut dyn FnMut(u64),
+) -> Result<Vec<Against>, Faults> {
+    let parts = |against: Against| {
+        let Against { mean, variance, placing, parting, texture } = against;
+        ((mean, variance), (placing, (parting, texture)))
+    };
+    let (planes, (placing, (parting, texture))): (Vec<_>, (Vec<_>, (Vec<_>, Vec<_>))) =
+        against.into_iter().map(parts).unzip();
+    let (placing, measured) = thread::scope(|hands| {
+        let (belt, measured) = Belt::start(hands, parting, texture);
+        let mut reader = GaugeReader::new(wish, all, placing, belt, tell);
+        let read = read(wish, all, &mut reader, &mut kept);
+        let placing = reader.finish();
+        // A measure that gave up says more than the reader who found it gone.
+        let measured = measured.wait().map_err(|io| no_room(wish.media.info(), &io))?;
+        read.map(|()| (placing, measured))
+    })?;
+    let measures = placing.into_iter().zip(measured.0.into_iter().zip(measured.1));
+    let whole = |((mean, variance), (placing, (parting, texture)))| Against {
+        mean,
+        variance,
+        placing,
+        parting,
+        texture,
+    };
+    Ok(planes.into_iter().zip(measures).map(whole).collect())
+}
+
+/// Reads all frames, those that are kept from there.
+fn read(
+    wish: &Wish<'_>,
+    all: &[FrameRange],
+    reader: &mut GaugeReader<'_>,
+    kept: &mut Kept,
+) -> Result<(), Faults> {
     for (is_kept, part) in all.iter().flat_map(|run| kept.parts(*run)).collect::<Vec<_>>() {
         if is_kept {
-            (part.start.0..part.end.0)
-                .try_for_each(|frame| reader.see_kept(Frame(frame), &mut kept))?;
+            (part.start.0..part.end.0).try_for_each(|frame| reader.see_kept(Frame(frame), kept))?;
         } else {
-            wish.media.read(&[part], &mut [&mut reader])?;
+            wish.media.read(&[part], &mut [reader])?;
         }
     }
-    reader.finish(&wish.limits.camera.into())
+    Ok(())
 }
