@@ -155,7 +155,7 @@ fn shot(folder: &Path, by: usize, seed: u64) {
         limits: MeasureLimits::default(),
         area: None,
     };
-    let gauges = gauge(&wish, Kept::default(), &mut |_| ()).expect("it can be measured");
+    let gauges = gauge(&wish, &mut Kept::default(), &mut |_| ()).expect("it can be measured");
     let start = Instant::now();
     let region = patch_region(&gauges[0], &patched, &Settings::default()).expect("it can be read");
     let took = start.elapsed().as_secs_f64() * 1e3;
@@ -195,6 +195,7 @@ fn whole(folder: &Path, case: &str) {
             near: Vec::new(),
             region: None,
             settings: &settings,
+            enough: None,
         };
         let looked = look(&asked, &mut |_| ()).expect("it can be measured");
         for gauge in &looked.gauges {

@@ -49,6 +49,7 @@ fn measure(
         near: Vec::new(),
         region: None,
         settings: &settings,
+        enough: None,
     };
     let looked = look(&asked, &mut |_| ())?;
     let all = begin.elapsed().as_secs_f64();

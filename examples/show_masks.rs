@@ -41,7 +41,7 @@ fn draw(
         limits: MeasureLimits::default(),
         area: None,
     };
-    let gauges = gauge(&wish, Kept::default(), &mut |_| ())?;
+    let gauges = gauge(&wish, &mut Kept::default(), &mut |_| ())?;
     for gauge in &gauges {
         let (width, height) = gauge.masks.size();
         for frame in (whole.start.0..whole.end.0).step_by(every as usize) {

@@ -12,7 +12,7 @@ use crate::measure::boom::Say;
 use crate::measure::lockoff::Stand;
 use crate::media::{Media, OpenOptions, Picture, Thumbnail, open_with};
 use crate::platelog::{Record, asked_about, read_logs};
-use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
+use crate::proof::{Asked, Looked, Shot, Weighed, longest_suffices, look, weigh};
 use crate::reach::{Claims, Clocks, Outcome, claims_of};
 use crate::reason::{Code, Reason, Severity};
 use crate::report::plots::Limits;
@@ -147,10 +147,14 @@ pub fn inspect(job: &InspectJob, progress: &mut dyn Progress) -> Result<Inspecte
     let clocks = Clocks::of_media(media.info());
     let (claims, mut reasons) = claims(job, &media, &clocks, &records);
     let whole = FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX));
-    let asked = asked(job, &media, &clocks, &claims, whole);
+    let in_take = clocks.from_file(whole);
+    let enough = |looked: &Looked| {
+        let shot = shot(job, &claims, &clocks, in_take, &[]);
+        longest_suffices(looked, &shot).unwrap_or(false)
+    };
+    let asked = Asked { enough: Some(&enough), ..asked(job, &media, &clocks, &claims, whole) };
     progress.stage(&format!("looking {}", media.info().name), media.info().frames);
     let looked = look(&asked, &mut |done| progress.at(done))?;
-    let in_take = clocks.from_file(whole);
     let (weighed, left_out) = part_by_part(job, &looked, &claims, &clocks, in_take, &mut reasons)?;
     log_faults.extend(media.warnings().iter().cloned());
     let mut found =
@@ -181,18 +185,8 @@ fn part_by_part(
     in_take: FrameRange,
     reasons: &mut Vec<Reason>,
 ) -> Result<(Weighed, Vec<FrameRange>), Faults> {
-    let weighed_without = |left_out: &[FrameRange]| {
-        let shot = Shot {
-            used: in_take,
-            need: in_take,
-            claims,
-            clocks,
-            settings: &job.settings,
-            per_delivered: 1.0,
-            left_out,
-        };
-        weigh(looked, &shot)
-    };
+    let weighed_without =
+        |left_out: &[FrameRange]| weigh(looked, &shot(job, claims, clocks, in_take, left_out));
     let mut left_out: Vec<FrameRange> = Vec::new();
     let mut weighed = weighed_without(&left_out)?;
     for _ in 0..ROUNDS {
@@ -212,6 +206,25 @@ fn part_by_part(
     }
     reasons.append(&mut weighed.judgement.reasons);
     Ok((weighed, left_out))
+}
+
+/// The whole take as a use of it.
+fn shot<'a>(
+    job: &'a InspectJob,
+    claims: &'a Claims,
+    clocks: &'a Clocks,
+    in_take: FrameRange,
+    left_out: &'a [FrameRange],
+) -> Shot<'a> {
+    Shot {
+        used: in_take,
+        need: in_take,
+        claims,
+        clocks,
+        settings: &job.settings,
+        per_delivered: 1.0,
+        left_out,
+    }
 }
 
 /// Frames that are in both.
@@ -298,6 +311,7 @@ fn asked<'a>(
         frames: vec![whole],
         region: Some(claims.region.clone()).filter(|region| !region.is_empty()),
         settings: &job.settings,
+        enough: None,
     }
 }
 

@@ -314,6 +314,22 @@ fn what_the_picture_contradicts_is_not_believed() {
 }
 
 #[test]
+fn a_mark_by_hand_tells_where_to_look_and_bounds_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let Some(path) = take(folder.path(), "A001C012.mkv", &Story::plain()) else { return };
+    let (bare, _) = inspected(&path, &[]);
+    let log = folder.path().join("log.csv");
+    // The button came late: the second half of what was marked is boom.
+    std::fs::write(&log, "media,plates\nA001C012.mkv,#16-#44 +-24\n").expect("written");
+    let (found, code) = inspected(&path, &["--log", log.to_str().expect("UTF-8")]);
+    assert_eq!((found["verdict"].as_str(), code), (Some("go"), 0), "{found:#}");
+    assert!(!codes(&found).contains(&"log-and-picture-disagree"), "{found:#}");
+    for key in ["plates", "boom", "lock_off", "patchable"] {
+        assert_eq!(found[key], bare[key], "{key}");
+    }
+}
+
+#[test]
 fn a_lock_off_that_the_picture_contradicts_is_not_believed() {
     let folder = tempfile::tempdir().expect("a folder");
     let story = Story { camera: (70, 4.0), ..Story::plain() };

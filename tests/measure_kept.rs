@@ -17,7 +17,7 @@ const BAR: &str = "color=c=0x303030:size=26x360:rate=24";
 const LAID: &str = "[0:v]noise=alls=8:allf=t:all_seed=3[set];\
     [set][1:v]overlay=x=main_w/3:y='if(between(n,20,39),-h*0.6,-h)':shortest=0";
 
-fn said(media: &Media, kept: Kept) -> Vec<String> {
+fn said(media: &Media, mut kept: Kept) -> Vec<String> {
     let info = media.info();
     let wish = Wish {
         media: media.into(),
@@ -27,7 +27,7 @@ fn said(media: &Media, kept: Kept) -> Vec<String> {
         limits: MeasureLimits::default(),
         area: None,
     };
-    let gauges = gauge(&wish, kept, &mut |_| ()).expect("frames");
+    let gauges = gauge(&wish, &mut kept, &mut |_| ()).expect("frames");
     let rows = |gauge: &Gauge| format!("{:?} {:?}", gauge.rows, gauge.steadiness);
     gauges.iter().map(rows).collect()
 }

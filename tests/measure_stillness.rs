@@ -233,6 +233,59 @@ fn an_insect_is_found_and_its_frames_named() {
     assert!(crossing.place.0 >= 80 && crossing.place.2 <= 192, "{told:?}");
 }
 
+/// Puts what `at` says of each pixel of a rectangle on top of what is there.
+fn laid_over(
+    frame: &mut [f32],
+    (left, top, right, bottom): Place,
+    at: impl Fn(usize, usize) -> f32,
+) {
+    for y in top..bottom {
+        for x in left..right {
+            frame[y * SIZE.0 + x] += at(x - left, y - top);
+        }
+    }
+}
+
+type Place = (usize, usize, usize, usize);
+
+#[test]
+fn a_screen_that_changes_its_picture_is_motion() {
+    let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 13);
+    let still = scene.background(&Truth::default());
+    // Another picture four times a second, in the plate as in its first frames.
+    let draw = |t: usize, frame: &mut Vec<f32>| {
+        let mut dice = Dice::new(50 + t as u64 / 6);
+        let cells: Vec<f32> =
+            (0..16).map(|_| if t < 6 { 0.0 } else { 60.0 * dice.bell() as f32 }).collect();
+        laid_over(frame, SWAYING, |x, y| cells[y / 16 * 4 + x / 16]);
+    };
+    let there = watched(&scene, &still, SWAYING, None, draw);
+    assert!(!there.moving.is_empty(), "{there:?}");
+    // What crosses is told from its surroundings, so those of a screen are no witness.
+    let elsewhere = watched(&scene, &still, (0, 176, 480, 272), None, draw);
+    assert!(elsewhere.moving.is_empty(), "{elsewhere:?}");
+}
+
+#[test]
+fn water_that_ripples_is_motion() {
+    let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 14);
+    let still = scene.background(&Truth::default());
+    // Three trains of waves across each other, of twice the grain, which the plate's mean lost.
+    let waves = [(0.50, 0.11, 0.9), (-0.21, 0.43, 0.7), (0.33, 0.29, 1.3)];
+    let draw = |t: usize, frame: &mut Vec<f32>| {
+        laid_over(frame, SWAYING, |x, y| {
+            let wave = |(kx, ky, w): &(f32, f32, f32)| {
+                (kx * x as f32 + ky * y as f32 - w * t as f32).sin()
+            };
+            15.0 * waves.iter().map(wave).sum::<f32>()
+        });
+    };
+    let there = watched(&scene, &still, SWAYING, None, draw);
+    assert!(!there.moving.is_empty(), "{there:?}");
+    let elsewhere = watched(&scene, &still, (0, 144, 480, 272), None, draw);
+    assert!(elsewhere.moving.is_empty(), "{elsewhere:?}");
+}
+
 #[test]
 fn too_few_frames_and_other_sizes_are_told() {
     let scene = Scene::new(SIZE.0, SIZE.1, Kind::Busy, 7);

@@ -254,6 +254,15 @@ fn the_loop_command_makes_one_loop() {
     assert_eq!(forced, 0, "{err}");
     let said: serde_json::Value = serde_json::from_str(&said).expect("JSON");
     assert_eq!((said["passes"].as_u64(), said["file"].as_str()), (Some(8), Some("loop.mov")));
+    let slow = show.folder.path().join("slow").display().to_string();
+    let (code, said, err) = run(&[
+        "loop", &take, "--plate", "#0-#48", "--length", "100", "--turns", "eased", "-o", &slow,
+        "--json",
+    ]);
+    assert_eq!(code, 0, "{err}");
+    let said: serde_json::Value = serde_json::from_str(&said).expect("JSON");
+    assert_eq!((said["frames"].as_u64(), said["method"].as_str()), (Some(100), Some("encode")));
+    assert!(said["eases"].as_array().is_some_and(|eases| !eases.is_empty()), "{said}");
 }
 
 /// Packs the cut and its take into a bundle as the timeline format's own library does:

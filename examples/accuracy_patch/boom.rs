@@ -47,7 +47,7 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
         limits: MeasureLimits::default(),
         area: None,
     };
-    let gauges = gauge(&wish, Kept::default(), &mut |_| {}).expect("gauge");
+    let gauges = gauge(&wish, &mut Kept::default(), &mut |_| {}).expect("gauge");
     let patched = [boom.grown(6, 6)];
     let region = patch_region(&gauges[0], &patched, &settings).expect("read").expect("a region");
     let need = patched[0];

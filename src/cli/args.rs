@@ -521,6 +521,7 @@ pub enum TurnsChoice {
     Auto,
     Once,
     Twice,
+    Eased,
 }
 
 impl From<TurnsChoice> for Turns {
@@ -529,6 +530,7 @@ impl From<TurnsChoice> for Turns {
             TurnsChoice::Auto => Turns::Auto,
             TurnsChoice::Once => Turns::Once,
             TurnsChoice::Twice => Turns::Twice,
+            TurnsChoice::Eased => Turns::Eased,
         }
     }
 }

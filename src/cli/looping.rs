@@ -1,14 +1,16 @@
 //! `loop`: one loop plate, no cut needed.
 
-use super::args::Loop;
+use super::args::{Loop, TurnsChoice};
 use super::{diagnostic, progress::Bar, rate};
 use crate::error::{BadInput, Faults};
+use crate::grain::GrainModel;
+use crate::loops::{Area, Course, Eased, Watch, choose};
 use crate::media::{Media, OpenOptions, StartTimecode, open_with};
-use crate::plate::{FrameMap, PlateCodec, PlateJob, PlateMade, make_plate};
+use crate::plate::{FrameMap, MapFault, PlateCodec, PlateJob, PlateMade, Retouch, make_plate};
 use crate::platelog::{Point, PointRange, TakeClock, read_range, take_frame, take_range};
 use crate::reach::least_loop_frames;
 use crate::review::Progress;
-use crate::settings::Settings;
+use crate::settings::{Settings, Turns};
 use crate::time::{Counting, Frame, FrameRange, FrameShift};
 use std::path::PathBuf;
 
@@ -25,8 +27,13 @@ pub fn run(args: &Loop) -> Result<u8, Faults> {
         OpenOptions { sequence_rate, threads: args.jobs, ..OpenOptions::default() },
     )?;
     let plate = plate_in_file(&media, &args.plate, &settings)?;
-    let map = FrameMap::looped(plate, args.length, args.turns.into())
-        .map_err(|fault| in_command("--length", &fault.to_string(), "ask for fewer frames"))?;
+    let eased = (args.turns == TurnsChoice::Eased)
+        .then(|| eased(&media, plate, args.length))
+        .transpose()?;
+    let map = match &eased {
+        Some(eased) => eased.map.clone(),
+        None => FrameMap::looped(plate, args.length, args.turns.into()).map_err(too_long)?,
+    };
     let target = Target::of(args, &media)?;
     let codec = PlateCodec::parse(&settings.plate_codec).ok_or_else(|| {
         in_command("plate_codec", &settings.plate_codec, "see docs/settings.toml for the codecs")
@@ -42,7 +49,7 @@ pub fn run(args: &Loop) -> Result<u8, Faults> {
         codec,
         threads: settings.encoder_threads,
         still: false,
-        retouch: None,
+        retouch: eased.as_ref().map(|eased| &eased.turns as &dyn Retouch),
         recipe: None,
         receipts: None,
     };
@@ -52,8 +59,40 @@ pub fn run(args: &Loop) -> Result<u8, Faults> {
         make_plate(&job, &mut |done, _| bar.at(done))?
     };
     target.settle(&mut made)?;
-    say(args, &media, &map, plate, &made);
+    let eases = eased.map(|eased| eased.eases).unwrap_or_default();
+    say(args, &media, (&map, &eases), plate, &made);
     Ok(0)
+}
+
+fn too_long(fault: MapFault) -> Faults {
+    in_command("--length", &fault.to_string(), "ask for fewer frames")
+}
+
+/// A loop whose turns are rendered.
+struct Slow<'a> {
+    map: FrameMap,
+    turns: Eased<'a>,
+    /// Runs of its frames that lie between frames of the plate.
+    eases: Vec<[i64; 2]>,
+}
+
+/// A loop over the whole picture that turns where least moves, its turns rendered slow.
+fn eased(media: &Media, plate: FrameRange, length: u64) -> Result<Slow<'_>, Faults> {
+    let info = media.info();
+    let area = Area::of(None, info.width, info.height);
+    let mut watch = Watch::over(plate, &area, info.width, info.height);
+    media.read(&[plate], &mut [&mut watch])?;
+    let least = least_loop_frames(info.rate);
+    let visible = watch.visible().filter(|_| plate.count().0 >= least).ok_or_else(|| {
+        let fault = format!("a plate of {} frames has no turns to ease", plate.count());
+        in_command("--turns", &fault, "use once or twice, or a longer plate")
+    })?;
+    let choice = choose(plate, length, least, Turns::Eased, &visible).map_err(too_long)?;
+    let grain = GrainModel::of(media, plate)?;
+    let window = choice.window.unwrap_or(1);
+    let eases = Course::of(&choice.map, window).map_err(too_long)?.eases();
+    let turns = Eased::new(media, &choice.map, window, area, grain).map_err(too_long)?;
+    Ok(Slow { map: choice.map, turns, eases })
 }
 
 fn in_command(place: &str, fault: &str, remedy: &str) -> Faults {
@@ -173,13 +212,20 @@ impl Target {
     }
 }
 
-fn say(args: &Loop, media: &Media, map: &FrameMap, plate: FrameRange, made: &PlateMade) {
+fn say(
+    args: &Loop,
+    media: &Media,
+    (map, eases): (&FrameMap, &[[i64; 2]]),
+    plate: FrameRange,
+    made: &PlateMade,
+) {
     if args.json {
         let made = serde_json::json!({
             "file": made.path.file_name().unwrap_or_default().to_string_lossy(),
             "frames": made.frames,
             "passes": map.passes(),
             "map": map.triples(),
+            "eases": eases,
             "method": made.method,
             "encode_reason": made.encode_reason,
         });

@@ -12,6 +12,7 @@ use crate::measure::transfer::Encoding;
 use crate::media::{Footage, Media, Pictures};
 use crate::settings::Settings;
 use crate::time::{Frame, FrameRange, union};
+use std::cmp::Reverse;
 
 /// Most plates a take is held against: each costs as much as all measures of one.
 const MOST_PLATES: usize = 3;
@@ -33,7 +34,6 @@ const TEXTURED: usize = 14;
 const ROOM: f64 = 0.15;
 
 /// What is claimed of a take, and what is to be known. Ranges are file frames.
-#[derive(Debug)]
 pub struct Asked<'a> {
     /// The take.
     pub media: &'a Media,
@@ -52,6 +52,36 @@ pub struct Asked<'a> {
     pub region: Option<Vec<[f64; 2]>>,
     /// Limits.
     pub settings: &'a Settings,
+    /// Tells whether the take needs no other plate than it was held against. It is asked
+    /// where the pictures alone have the plates: each costs as much as all measures of one.
+    pub enough: Option<&'a dyn Fn(&Looked) -> bool>,
+}
+
+impl Asked<'_> {
+    fn is_enough(&self, looked: &Looked) -> bool {
+        looked.held == Held::All || self.enough.is_some_and(|enough| enough(looked))
+    }
+}
+
+impl std::fmt::Debug for Asked<'_> {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Asked { plates, near, boom, frames, region, .. } = self;
+        out.debug_struct("Asked")
+            .field("media", &self.media.info().name)
+            .field("claims", &(plates, near, boom))
+            .field("frames", frames)
+            .field("region", region)
+            .finish_non_exhaustive()
+    }
+}
+
+/// Against which of its plates a take was held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub enum Held {
+    /// All that are worth it.
+    All,
+    /// The longest, which was enough.
+    Longest,
 }
 
 impl<'a> Asked<'a> {
@@ -87,6 +117,8 @@ pub struct Looked {
     pub brief: bool,
     /// What the log says and the picture does not: in words, with the frames.
     pub disagreements: Vec<(String, FrameRange)>,
+    /// Against which plates it was held.
+    pub held: Held,
 }
 
 /// Looks at a take, unless the same was asked before and is kept. `tell` is given the number
@@ -97,7 +129,7 @@ pub struct Looked {
 /// Frames that cannot be decoded; no room for what is kept in files.
 pub fn look(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, Faults> {
     let Some(shelf) = Shelf::of(asked, &encoding(asked)?)? else { return look_afresh(asked, tell) };
-    if let Some(kept) = shelf.look(&asked.media.info().name) {
+    if let Some(kept) = shelf.look(&asked.media.info().name).filter(|kept| asked.is_enough(kept)) {
         return Ok(kept);
     }
     let looked = look_afresh(asked, tell)?;
@@ -120,7 +152,7 @@ fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, F
     }
     let area = noted_area(asked).map(area_mask);
     let plates = nearest(&claimed, &frames);
-    let gauges = gauged(asked, &plates, &frames, area, Kept::default(), tell)?;
+    let gauges = gauged(asked, &plates, &frames, area, &mut Kept::default(), tell)?;
     let boom = booms(&gauges);
     // A boom that is noted and not seen may hang in the plate itself.
     let noted = asked.boom.iter().flat_map(|boom| frames.iter().map(|run| run.overlap(*boom)));
@@ -173,6 +205,7 @@ fn as_claimed(
         search: None,
         brief: false,
         disagreements: Vec::new(),
+        held: Held::All,
     }
 }
 
@@ -204,7 +237,7 @@ fn between_booms(
     }
     let plates = nearest(&held, frames);
     let area = noted_area(asked).map(area_mask);
-    let gauges = gauged(asked, &plates, frames, area, Kept::default(), tell)?;
+    let gauges = gauged(asked, &plates, frames, area, &mut Kept::default(), tell)?;
     let boom = booms(&gauges);
     let count = |runs: &[FrameRange]| runs.iter().map(|run| run.count().0).sum::<u64>();
     let shared = |runs: &[FrameRange], other: &[FrameRange]| -> u64 {
@@ -247,23 +280,19 @@ fn searched(
     disagreements: Vec<(String, FrameRange)>,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Looked, Faults> {
-    let Survey { found, lock_off, camera, kept, .. } = survey(
+    let Survey { found, lock_off, camera, mut kept } = survey(
         asked.media,
         &[asked.plates.as_slice(), &asked.near].concat(),
         noted_area(asked),
         &asked.settings.measure_limits(),
         tell,
     )?;
-    let plates = nearest(&found.plates, frames);
-    let gauges = if plates.is_empty() {
-        Vec::new()
-    } else {
-        let patched: Vec<FrameRange> = near_boom(&found.booms, frames, asked.settings);
-        gauged(asked, &plates, &patched, Some(found.region.grown(AROUND)), kept, tell)?
-    };
-    Ok(Looked {
-        beyond: beyond(&gauges),
-        gauges,
+    let mut plates = nearest(&found.plates, frames);
+    let patched: Vec<FrameRange> = near_boom(&found.booms, frames, asked.settings);
+    let area = found.region.grown(AROUND);
+    let mut looked = Looked {
+        beyond: Vec::new(),
+        gauges: Vec::new(),
         boom: found.booms,
         plates: found.plates,
         lock_off,
@@ -271,7 +300,26 @@ fn searched(
         search: Some(found.say),
         brief: false,
         disagreements,
-    })
+        held: Held::All,
+    };
+    let longest = plates.iter().copied().max_by_key(|plate| (plate.count(), Reverse(plate.start)));
+    if let (Some(longest), true, Some(_)) = (longest, plates.len() > 1, asked.enough) {
+        let area = Some(area.clone());
+        looked.gauges = gauged(asked, &[longest], &patched, area, &mut kept, tell)?;
+        looked.beyond = beyond(&looked.gauges);
+        looked.held = Held::Longest;
+        if asked.is_enough(&looked) {
+            return Ok(looked);
+        }
+        plates.retain(|plate| *plate != longest);
+    }
+    if !plates.is_empty() {
+        looked.gauges.extend(gauged(asked, &plates, &patched, Some(area), &mut kept, tell)?);
+        looked.gauges.sort_by_key(|gauge| gauge.plate);
+    }
+    looked.beyond = beyond(&looked.gauges);
+    looked.held = Held::All;
+    Ok(looked)
 }
 
 /// Of frames that matter those a patch would lie on: the others need no plate.
@@ -289,7 +337,7 @@ fn nearest(plates: &[FrameRange], frames: &[FrameRange]) -> Vec<FrameRange> {
         frames.iter().map(to).min().unwrap_or(0)
     };
     let mut chosen = plates.to_vec();
-    chosen.sort_by_key(|plate| (std::cmp::Reverse(plate.count()), gap(plate), plate.start));
+    chosen.sort_by_key(|plate| (Reverse(plate.count()), gap(plate), plate.start));
     chosen.truncate(MOST_PLATES);
     chosen.sort();
     chosen
@@ -300,7 +348,7 @@ fn gauged(
     plates: &[FrameRange],
     frames: &[FrameRange],
     area: Option<Mask>,
-    kept: Kept,
+    kept: &mut Kept,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Vec<Gauge>, Faults> {
     let wish = Wish {

@@ -25,9 +25,9 @@ mod weigh;
 
 pub use alike::{Alike, TILES, Tile, alike};
 pub use full_size::full_size_map;
-pub use look::{Asked, Looked, look};
+pub use look::{Asked, Held, Looked, look};
 pub use region::{PatchRegion, patch_region};
-pub use weigh::{Shot, Weighed, weigh};
+pub use weigh::{Shot, Weighed, longest_suffices, weigh};
 
 use crate::error::Faults;
 use crate::measure::ruler::Ruler;

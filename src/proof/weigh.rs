@@ -59,11 +59,19 @@ pub fn weigh(looked: &Looked, shot: &Shot<'_>) -> Result<Weighed, Faults> {
     let first = judge(shot.used, shot.need, &claims, shot.clocks, shot.settings);
     let disagreements = disagreements(looked, shot);
     let mut best: Option<Weighed> = None;
-    for (at, gauge) in looked.gauges.iter().enumerate() {
+    // The longest plate first: one that leaves nothing to be wished needs no other.
+    let mut order: Vec<usize> = (0..looked.gauges.len()).collect();
+    order.sort_by_key(|at| Reverse(looked.gauges[*at].plate.count()));
+    for at in order {
         if first.affected.is_empty() {
             break;
         }
+        let gauge = &looked.gauges[at];
         let weighed = against(looked, shot, &claims, &first, (at, gauge))?;
+        if best.is_none() && weighed.suffices(gauge) {
+            best = Some(weighed);
+            break;
+        }
         if best.as_ref().is_none_or(|best| rank(&weighed) > rank(best)) {
             best = Some(weighed);
         }
@@ -93,6 +101,40 @@ pub fn weigh(looked: &Looked, shot: &Shot<'_>) -> Result<Weighed, Faults> {
 /// Part of a patch region in which something may move in the plate. Ours: coding noise makes
 /// a pixel in a few hundred look so.
 const RESTLESS: f64 = 0.01;
+
+impl Weighed {
+    /// Tells whether no other plate can be better, this being the longest.
+    fn suffices(&self, gauge: &Gauge) -> bool {
+        let judgement = &self.judgement;
+        let untrimmed = |plate: FrameRange| plate.count() == gauge.plate.count();
+        let long = match judgement.outcome {
+            Outcome::Plate(_) => true,
+            Outcome::Loop(plate) => untrimmed(plate),
+            Outcome::NoBoom | Outcome::Still(_) | Outcome::NoPlate => false,
+        };
+        let clean = judgement.reasons.iter().all(|reason| reason.severity == Severity::Note);
+        long && clean && self.corrections.is_empty() && self.restless < RESTLESS
+    }
+}
+
+/// Tells whether a use needs no other plate than the longest, which its take was held against.
+///
+/// # Errors
+///
+/// What was kept in files cannot be read back.
+pub fn longest_suffices(looked: &Looked, shot: &Shot<'_>) -> Result<bool, Faults> {
+    let Some((at, gauge)) =
+        looked.gauges.iter().enumerate().max_by_key(|(at, one)| (one.plate.count(), Reverse(*at)))
+    else {
+        return Ok(false);
+    };
+    let claims = together(looked, shot);
+    let first = judge(shot.used, shot.need, &claims, shot.clocks, shot.settings);
+    if first.affected.is_empty() {
+        return Ok(true);
+    }
+    Ok(against(looked, shot, &claims, &first, (at, gauge))?.suffices(gauge))
+}
 
 /// The better plate: nothing stops, then as shot, then in the order of the verdicts, then
 /// a patch without movement, then what asks for least attention, then the longer one.

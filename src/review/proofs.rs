@@ -10,11 +10,11 @@ use crate::findings::{Basis, PictureKind, UseFinding};
 use crate::inspection::Series;
 use crate::loops::Choice;
 use crate::measure::Mask;
-use crate::measure::delivery::{self, Rect, deliveries};
+use crate::measure::delivery::{self, Delivered, Rect, deliveries};
 use crate::measure::divider::Division;
 use crate::measure::schedule::Gauge;
 use crate::media::{Media, Pictures};
-use crate::proof::{Asked, Looked, Shot, Weighed, look, weigh};
+use crate::proof::{Asked, Looked, Shot, Weighed, longest_suffices, look, weigh};
 use crate::reach::{Claims, Clocks, Outcome};
 use crate::reason::{Code, Reason, Severity};
 use crate::time::{Frame, FrameRange, union};
@@ -87,7 +87,13 @@ pub(super) fn prove_all(
         let Some(media) = wants_a_look(&pending[uses[0]]) else { continue };
         let name = format!("looking {}/{count} {}", number + 1, media.info().name);
         progress.stage(&name, media.info().frames);
-        let looked = look(&asked(job, &media, uses, pending), &mut |done| progress.at(done));
+        let enough = |looked: &Looked| {
+            let suffices =
+                |at: &usize| longest_suffices_for(job, &media, looked, &pending[*at].learnt);
+            uses.iter().all(|at| suffices(at).unwrap_or(false))
+        };
+        let asked = Asked { enough: Some(&enough), ..asked(job, &media, uses, pending) };
+        let looked = look(&asked, &mut |done| progress.at(done));
         for at in uses {
             let proven = match &looked {
                 Ok(looked) => proven(job, &media, looked, &mut pending[*at]),
@@ -135,6 +141,7 @@ pub(super) fn asked_alone<'a>(
         frames: need.iter().filter_map(|need| need.overlap(frames)).collect(),
         region: Some(learnt.claims.region.clone()).filter(|noted| !noted.is_empty()),
         settings: &job.settings,
+        enough: None,
     }
 }
 
@@ -154,6 +161,7 @@ pub(super) fn asked<'a>(
         frames: Vec::new(),
         region: None,
         settings: &job.settings,
+        enough: None,
     };
     for at in uses {
         let learnt = &pending[*at].learnt;
@@ -201,6 +209,37 @@ pub(super) fn take_over(pending: &mut Pending, mut weighed: Weighed, measured: M
     pending.measured = measured;
 }
 
+/// What the pictures of a use are delivered as.
+fn delivered(job: &Job, media: &Media, learnt: &Learnt) -> Vec<Delivered> {
+    let info = media.info();
+    deliveries(&job.settings.delivery, learnt.capture, [info.width, info.height])
+}
+
+/// A use as it is weighed; `None` where its frames are not known.
+fn shot<'a>(job: &'a Job, media: &Media, learnt: &'a Learnt) -> Option<Shot<'a>> {
+    let delivered = delivered(job, media, learnt);
+    let margin = delivered.iter().map(|one| one.resolution_margin()).fold(f64::INFINITY, f64::min);
+    Some(Shot {
+        used: learnt.used?,
+        need: learnt.need?,
+        claims: &learnt.claims,
+        clocks: learnt.clocks.as_ref()?,
+        settings: &job.settings,
+        per_delivered: if margin.is_finite() { margin } else { 1.0 },
+        left_out: &[],
+    })
+}
+
+/// Tells whether a use needs no other plate than its take was held against.
+fn longest_suffices_for(
+    job: &Job,
+    media: &Media,
+    looked: &Looked,
+    learnt: &Learnt,
+) -> Result<bool, Faults> {
+    shot(job, media, learnt).map_or(Ok(true), |shot| longest_suffices(looked, &shot))
+}
+
 /// Weighs one use with what was seen of its take; `None` where its frames are not known.
 pub(super) fn weighed(
     job: &Job,
@@ -208,21 +247,10 @@ pub(super) fn weighed(
     looked: &Looked,
     learnt: &Learnt,
 ) -> Result<Option<(Weighed, Measured)>, Faults> {
-    let (Some(clocks), Some(used), Some(need)) = (&learnt.clocks, learnt.used, learnt.need) else {
-        return Ok(None);
-    };
+    let Some(shot) = shot(job, media, learnt) else { return Ok(None) };
+    let Shot { used, need, clocks, .. } = shot;
     let info = media.info();
-    let delivered = deliveries(&job.settings.delivery, learnt.capture, [info.width, info.height]);
-    let margin = delivered.iter().map(|one| one.resolution_margin()).fold(f64::INFINITY, f64::min);
-    let shot = Shot {
-        used,
-        need,
-        claims: &learnt.claims,
-        clocks,
-        settings: &job.settings,
-        per_delivered: if margin.is_finite() { margin } else { 1.0 },
-        left_out: &[],
-    };
+    let delivered = delivered(job, media, learnt);
     let mut weighed = weigh(looked, &shot)?;
     let boxes = boom_boxes(looked, &weighed, used, clocks)?;
     let mut measured = Measured {

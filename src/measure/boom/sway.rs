@@ -12,6 +12,7 @@
 use super::reference::Reference;
 use crate::measure::Mask;
 use crate::measure::plane::Plane;
+use std::ops::Range;
 
 /// Reach of the neighbourhood as a share of the width: two means over it, one after the other.
 /// Ours: a sway of 14 px either way in a frame 1920 wide averages out.
@@ -38,7 +39,12 @@ pub(super) struct Sway {
     /// Where it does.
     pub mask: Mask,
     reach: usize,
+    /// What has to be looked at to smooth that.
+    around: Around,
 }
+
+/// Columns and rows.
+type Around = (Range<usize>, Range<usize>);
 
 impl Sway {
     /// Looks where a plate sways, and puts the range of its means there in place of that of
@@ -51,8 +57,8 @@ impl Sway {
         let reach = reach(width);
         let plane = |data: Vec<f32>| Plane { width, height, data };
         let moves = plate.half.iter().map(|half| f32::from(u8::from(*half > 0.0))).collect();
-        let share = mean(&mean(&plane(moves), reach), reach);
-        let far = mean(&mean(&plane(plate.half.clone()), reach), reach);
+        let share = smoothed_by(&plane(moves), reach);
+        let far = smoothed_by(&plane(plate.half.clone()), reach);
         let sways = |at: usize| {
             let pixels = far.data[at] / share.data[at].max(MOVES);
             share.data[at] >= MOVES && smooth.half[at] <= STAYS * pixels
@@ -64,14 +70,27 @@ impl Sway {
             plate.quarters[at] = smooth.quarters[at];
             plate.half[at] = FRESHENS * smooth.half[at];
         }
-        (!mask.is_empty()).then_some(Sway { mask, reach })
+        let (left, top, right, bottom) = mask.bounds()?;
+        let grown = |from: usize, to: usize, end: usize| {
+            from.saturating_sub(2 * reach)..(to + 2 * reach).min(end)
+        };
+        let around = (grown(left, right, width), grown(top, bottom, height));
+        Some(Sway { mask, reach, around })
     }
 
     /// Smooths a frame where the plate sways.
     pub fn laid(&self, frame: &Plane) -> Plane {
-        let (mut out, smooth) = (frame.clone(), smoothed(frame));
-        for at in self.mask.pixels().map(|(x, y)| y * frame.width + x) {
-            out.data[at] = smooth.data[at];
+        let (columns, rows) = &self.around;
+        let line = |y: usize| &frame.data[y * frame.width..][columns.clone()];
+        let part = Plane {
+            width: columns.len(),
+            height: rows.len(),
+            data: rows.clone().flat_map(line).copied().collect(),
+        };
+        let (mut out, smooth) = (frame.clone(), smoothed_by(&part, self.reach));
+        for (x, y) in self.mask.pixels() {
+            let at = (y - rows.start) * part.width + x - columns.start;
+            out.data[y * frame.width + x] = smooth.data[at];
         }
         out
     }
@@ -97,67 +116,108 @@ fn reach(width: usize) -> usize {
 
 /// Averages over the neighbourhood of each pixel.
 pub(super) fn smoothed(frame: &Plane) -> Plane {
-    let reach = reach(frame.width);
-    mean(&mean(frame, reach), reach)
+    smoothed_by(frame, reach(frame.width))
 }
 
-/// Means over squares of `2 reach + 1` pixels, less what lies outside the picture.
-fn mean(plane: &Plane, reach: usize) -> Plane {
+/// Steps of a code in which means are summed: whole numbers add up the same in any order, and
+/// several at a time.
+const STEPS: f32 = 256.0;
+
+/// Means over squares of `2 reach + 1` pixels, less what lies outside the picture, taken twice.
+fn smoothed_by(plane: &Plane, reach: usize) -> Plane {
     let (width, height) = (plane.width, plane.height);
-    let mut across = Plane { width, height, data: Vec::with_capacity(plane.data.len()) };
-    let near = |at: usize, end: usize| at.saturating_sub(reach)..(at + reach + 1).min(end);
-    for row in plane.data.chunks_exact(width.max(1)) {
-        let mut sums = Vec::with_capacity(width + 1);
-        let mut sum = 0.0_f64;
-        sums.push(sum);
-        sums.extend(row.iter().map(|value| {
-            sum += f64::from(*value);
-            sum
-        }));
-        across.data.extend((0..width).map(|x| {
-            let range = near(x, width);
-            ((sums[range.end] - sums[range.start]) / range.len() as f64) as f32
-        }));
+    let mut steps: Vec<i32> = plane.data.iter().map(|value| (value * STEPS + 0.5) as i32).collect();
+    let mut across = vec![0_i32; steps.len()];
+    for _ in 0..2 {
+        mean_across(&steps, width, reach, &mut across);
+        mean_down(&across, (width, height), reach, &mut steps);
     }
-    let row = |y: usize| &across.data[y * width..(y + 1) * width];
-    let mut sums = vec![0.0_f64; width];
-    let add = |y: usize, sign: f64, sums: &mut [f64]| {
-        sums.iter_mut().zip(row(y)).for_each(|(sum, value)| *sum += sign * f64::from(*value));
-    };
-    let mut out = Plane { width, height, data: Vec::with_capacity(plane.data.len()) };
-    (0..reach.min(height)).for_each(|y| add(y, 1.0, &mut sums));
-    for y in 0..height {
+    Plane { width, height, data: steps.iter().map(|step| *step as f32 / STEPS).collect() }
+}
+
+/// How many of `2 reach + 1` places round one lie before `end`, and which.
+fn near(at: usize, reach: usize, end: usize) -> Range<usize> {
+    at.saturating_sub(reach)..(at + reach + 1).min(end)
+}
+
+fn mean_across(from: &[i32], width: usize, reach: usize, out: &mut [i32]) {
+    let width = width.max(1);
+    let share: Vec<f32> = (0..width).map(|x| 1.0 / near(x, reach, width).len() as f32).collect();
+    let mut sums = vec![0_i32; width + 2 * reach + 1];
+    for (row, out) in from.chunks_exact(width).zip(out.chunks_exact_mut(width)) {
+        let mut sum = 0;
+        for (sums, step) in sums[reach + 1..].iter_mut().zip(row) {
+            sum += step;
+            *sums = sum;
+        }
+        sums[reach + 1 + width..].fill(sum);
+        let ends = sums[2 * reach + 1..].iter().zip(&sums);
+        for ((out, (to, from)), share) in out.iter_mut().zip(ends).zip(&share) {
+            *out = ((to - from) as f32 * share + 0.5) as i32;
+        }
+    }
+}
+
+fn mean_down(from: &[i32], (width, height): (usize, usize), reach: usize, out: &mut [i32]) {
+    let row = |y: usize| &from[y * width..(y + 1) * width];
+    let mut sums = vec![0_i32; width];
+    for y in 0..reach.min(height) {
+        sums.iter_mut().zip(row(y)).for_each(|(sum, step)| *sum += step);
+    }
+    for (y, out) in out.chunks_exact_mut(width.max(1)).enumerate() {
         if y + reach < height {
-            add(y + reach, 1.0, &mut sums);
+            sums.iter_mut().zip(row(y + reach)).for_each(|(sum, step)| *sum += step);
         }
         if y > reach {
-            add(y - reach - 1, -1.0, &mut sums);
+            sums.iter_mut().zip(row(y - reach - 1)).for_each(|(sum, step)| *sum -= step);
         }
-        let share = 1.0 / near(y, height).len() as f64;
-        out.data.extend(sums.iter().map(|sum| (sum * share) as f32));
+        let share = 1.0 / near(y, reach, height).len() as f32;
+        out.iter_mut().zip(&sums).for_each(|(out, sum)| *out = (*sum as f32 * share + 0.5) as i32);
     }
-    out
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    #[test]
-    fn means_are_those_of_the_pixels_within_reach() {
-        let (width, height) = (9_usize, 7_usize);
-        let data: Vec<f32> = (0..63).map(|at| ((at * 31) % 17) as f32).collect();
-        let plane = Plane { width, height, data };
-        let fast = mean(&plane, 2);
-        for at in 0..63 {
-            let (x, y) = (at % width, at / width);
-            let near = |at: usize, end: usize| at.saturating_sub(2)..(at + 3).min(end);
-            let all: Vec<f32> = near(y, height)
-                .flat_map(|y| near(x, width).map(move |x| (x, y)))
+    /// The plain way: every pixel within reach.
+    fn plain(plane: &Plane, reach: usize) -> Plane {
+        let (width, height) = (plane.width, plane.height);
+        let mean = |at: usize| {
+            let all: Vec<f32> = near(at / width, reach, height)
+                .flat_map(|y| near(at % width, reach, width).map(move |x| (x, y)))
                 .map(|(x, y)| plane.data[y * width + x])
                 .collect();
-            let plain = all.iter().sum::<f32>() / all.len() as f32;
-            assert!((fast.data[at] - plain).abs() < 1e-4, "{x} {y}");
+            all.iter().sum::<f32>() / all.len() as f32
+        };
+        Plane { width, height, data: (0..width * height).map(mean).collect() }
+    }
+
+    #[test]
+    fn means_are_those_of_the_pixels_within_reach() {
+        for ((width, height), reach) in [((9_usize, 7_usize), 2), ((40, 31), 7), ((6, 3), 7)] {
+            let data = (0..width * height).map(|at| ((at * 31) % 256) as f32).collect();
+            let plane = Plane { width, height, data };
+            let (fast, plain) = (smoothed_by(&plane, reach), plain(&plain(&plane, reach), reach));
+            for (at, (fast, plain)) in fast.data.iter().zip(&plain.data).enumerate() {
+                assert!((fast - plain).abs() < 2.0 / STEPS, "{width} {at}: {fast} {plain}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_frame_is_smoothed_where_the_plate_sways_and_nowhere_else() {
+        let (width, height, reach) = (90_usize, 60_usize, 3);
+        let data = (0..width * height).map(|at| ((at * 31) % 256) as f32).collect();
+        let frame = Plane { width, height, data };
+        let mask =
+            Mask::from_fn(width, height, |x, y| (30..50).contains(&x) && (2..20).contains(&y));
+        let around = (24..56, 0..26);
+        let sway = Sway { mask, reach, around };
+        let (laid, smooth) = (sway.laid(&frame), smoothed_by(&frame, reach));
+        for at in 0..laid.data.len() {
+            let from = if sway.mask.has(at % width, at / width) { &smooth } else { &frame };
+            assert_eq!(laid.data[at], from.data[at], "{at}");
         }
     }
 }

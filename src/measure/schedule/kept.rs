@@ -7,11 +7,9 @@ use crate::media::Picture;
 use crate::time::{Frame, FrameRange};
 use std::collections::BTreeMap;
 
-/// Most bytes of the file. Ours: 130 frames of UHD or 520 of HD.
+/// Most bytes of the file. Ours: 130 frames of UHD or 520 of HD with more than eight bits,
+/// twice as many with eight.
 const ROOM: u64 = 2 << 30;
-
-/// Bytes of a code.
-const CODE: usize = 2;
 
 /// Luma of decoded frames, of some with their colour.
 #[derive(Debug, Default)]
@@ -40,9 +38,9 @@ impl Kept {
         Kept { full: true, ..Kept::default() }
     }
 
-    /// Tells whether a frame would be kept, were all from the first on.
-    pub(super) fn reaches(frame: Frame, (width, height): (usize, usize)) -> bool {
-        let bytes = (width * height * CODE) as u64;
+    /// Tells whether a frame of codes of `depth` bits would be kept, were all from the first on.
+    pub(super) fn reaches(frame: Frame, (width, height): (usize, usize), depth: u32) -> bool {
+        let bytes = (width * height * code_bytes(depth)) as u64;
         u64::try_from(frame.0).is_ok_and(|frame| frame.saturating_mul(bytes) < ROOM)
     }
 
@@ -72,8 +70,10 @@ impl Kept {
             return;
         }
         self.bytes.clear();
-        append(&mut self.bytes, luma);
-        let colour = if with_colour { append_colour(&mut self.bytes, picture) } else { None };
+        let depth = picture.luma_depth();
+        append(&mut self.bytes, luma, depth);
+        let colour =
+            if with_colour { append_colour(&mut self.bytes, picture, depth) } else { None };
         let after = self.used + self.bytes.len() as u64;
         if after > ROOM {
             self.full = true;
@@ -88,10 +88,7 @@ impl Kept {
         };
         self.used = after;
         let luma = (picture.width() as usize, picture.height() as usize);
-        self.frames.insert(
-            frame,
-            Record { number, depth: picture.luma_depth(), luma, colour, asked: with_colour },
-        );
+        self.frames.insert(frame, Record { number, depth, luma, colour, asked: with_colour });
     }
 
     /// Reads the luma of a frame, and all planes into `colours` if they were kept; `None` if
@@ -113,9 +110,10 @@ impl Kept {
         if !spool.read(record.number, &mut self.bytes)? {
             return Ok(None);
         }
-        let count = |(width, height): (usize, usize)| width * height * CODE;
+        let depth = record.depth;
+        let count = |(width, height): (usize, usize)| width * height * code_bytes(depth);
         let (first, rest) = self.bytes.split_at(count(record.luma).min(self.bytes.len()));
-        copy(first, luma);
+        copy(first, depth, luma);
         let Some(size) = record.colour else {
             return Ok(Some((record.depth, record.asked.then_some(false))));
         };
@@ -123,34 +121,49 @@ impl Kept {
         for (plane, (bytes, size)) in
             colours.iter_mut().zip([(first, record.luma), (blue, size), (red, size)])
         {
-            copy(bytes, &mut plane.codes);
+            copy(bytes, depth, &mut plane.codes);
             (plane.width, plane.height) = size;
         }
         Ok(Some((record.depth, Some(true))))
     }
 }
 
-fn append(bytes: &mut Vec<u8>, codes: &[u16]) {
+/// Bytes in which a code of so many bits is kept.
+fn code_bytes(depth: u32) -> usize {
+    if depth <= 8 { 1 } else { 2 }
+}
+
+fn append(bytes: &mut Vec<u8>, codes: &[u16], depth: u32) {
     let from = bytes.len();
-    bytes.resize(from + codes.len() * CODE, 0);
-    for (bytes, code) in bytes[from..].chunks_exact_mut(CODE).zip(codes) {
+    bytes.resize(from + codes.len() * code_bytes(depth), 0);
+    if code_bytes(depth) == 1 {
+        bytes[from..].iter_mut().zip(codes).for_each(|(byte, code)| *byte = *code as u8);
+        return;
+    }
+    for (bytes, code) in bytes[from..].chunks_exact_mut(2).zip(codes) {
         bytes.copy_from_slice(&code.to_le_bytes());
     }
 }
 
 /// Appends both colours; `None`, and nothing appended, where there are none of one size.
-fn append_colour(bytes: &mut Vec<u8>, picture: &Picture) -> Option<(usize, usize)> {
+fn append_colour(bytes: &mut Vec<u8>, picture: &Picture, depth: u32) -> Option<(usize, usize)> {
     let (mut blue, mut red) = (Vec::new(), Vec::new());
     let size = picture.component_u16(1, &mut blue)?;
     if picture.component_u16(2, &mut red)? != size {
         return None;
     }
-    append(bytes, &blue);
-    append(bytes, &red);
+    append(bytes, &blue, depth);
+    append(bytes, &red, depth);
     Some(size)
 }
 
-fn copy(bytes: &[u8], codes: &mut Vec<u16>) {
-    codes.clear();
-    codes.extend(bytes.chunks_exact(CODE).map(|code| u16::from_le_bytes([code[0], code[1]])));
+fn copy(bytes: &[u8], depth: u32, codes: &mut Vec<u16>) {
+    codes.resize(bytes.len() / code_bytes(depth), 0);
+    if code_bytes(depth) == 1 {
+        codes.iter_mut().zip(bytes).for_each(|(code, byte)| *code = u16::from(*byte));
+        return;
+    }
+    for (code, bytes) in codes.iter_mut().zip(bytes.chunks_exact(2)) {
+        *code = u16::from_le_bytes([bytes[0], bytes[1]]);
+    }
 }

@@ -146,10 +146,14 @@ impl Gauge {
 ///
 /// Ranges outside the media, frames that cannot be decoded, no room for what is kept in
 /// files.
-pub fn gauge(wish: &Wish<'_>, kept: Kept, tell: &mut dyn FnMut(u64)) -> Result<Vec<Gauge>, Faults> {
+pub fn gauge(
+    wish: &Wish<'_>,
+    kept: &mut Kept,
+    tell: &mut dyn FnMut(u64),
+) -> Result<Vec<Gauge>, Faults> {
     let info = wish.media.info();
-    let kept = RefCell::new(kept);
-    let new = |plate: &FrameRange| PlateReader::new(info, *plate, wish.encoding, &kept);
+    let gathered = RefCell::new(std::mem::take(kept));
+    let new = |plate: &FrameRange| PlateReader::new(info, *plate, wish.encoding, &gathered);
     let mut plates: Vec<PlateReader<'_>> = wish.plates.iter().map(new).collect();
     let mut readers: Vec<&mut dyn FrameReader> =
         plates.iter_mut().map(|plate| plate as &mut dyn FrameReader).collect();
@@ -162,7 +166,8 @@ pub fn gauge(wish: &Wish<'_>, kept: Kept, tell: &mut dyn FnMut(u64)) -> Result<V
     let against = plates.into_iter().map(|plate| Against::new(plate, sizes, area, &wish.limits));
     let against: Vec<Against> =
         against.collect::<io::Result<_>>().map_err(|io| no_room(info, &io))?;
-    let against = held(wish, &all, against, kept.take(), tell)?;
+    *kept = gathered.take();
+    let against = held(wish, &all, against, kept, tell)?;
     let about = (info, source.half());
     let limits = wish.limits.camera.into();
     let gauges = against.into_iter().map(|against| against.finish(about, &limits));
@@ -174,7 +179,7 @@ fn held(
     wish: &Wish<'_>,
     all: &[FrameRange],
     against: Vec<Against>,
-    mut kept: Kept,
+    kept: &mut Kept,
     tell: &mut dyn FnMut(u64),
 ) -> Result<Vec<Against>, Faults> {
     let parts = |against: Against| {
@@ -186,7 +191,7 @@ fn held(
     let (placing, measured) = thread::scope(|hands| {
         let (belt, measured) = Belt::start(hands, parting, texture);
         let mut reader = GaugeReader::new(wish, all, placing, belt, tell);
-        let read = read(wish, all, &mut reader, &mut kept);
+        let read = read(wish, all, &mut reader, kept);
         let placing = reader.finish();
         // A measure that gave up says more than the reader who found it gone.
         let measured = measured.wait().map_err(|io| no_room(wish.media.info(), &io))?;

@@ -6,7 +6,6 @@ use super::luma::LumaSource;
 use crate::error::Faults;
 use crate::measure::boom::{Found, Hints, SmallTake, Why, find};
 use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
-use crate::measure::overlay::{OverlayFinder, Overlays, TextLimits};
 use crate::measure::{Plane, PlateSum};
 use crate::media::{FrameReader, Media, MediaInfo, Picture};
 use crate::settings::MeasureLimits;
@@ -31,8 +30,6 @@ pub struct Survey {
     /// What the camera did over the whole take, in pixels of the middle plane, and how many
     /// source pixels these are; `None` for frames too small to tell.
     pub camera: Option<(Steadiness, f64)>,
-    /// What lies over the picture.
-    pub overlays: Overlays,
     /// Frames that need not be decoded again.
     pub kept: Kept,
 }
@@ -59,9 +56,9 @@ pub fn survey(
         source: LumaSource::new(info),
         small,
         first: Vec::new(),
-        overlays: OverlayFinder::new(),
         lock_off: None,
         kept: Kept::default(),
+        depth: 16,
         seen: 0,
         tell,
     };
@@ -85,8 +82,9 @@ struct SurveyReader<'a> {
     /// The first frames, until their mean is made.
     first: Vec<(Frame, Plane)>,
     lock_off: Option<LockOff>,
-    overlays: OverlayFinder,
     kept: Kept,
+    /// Bits of the codes; before the first frame the most there can be.
+    depth: u32,
     seen: u64,
     tell: &'a mut dyn FnMut(u64),
 }
@@ -98,11 +96,12 @@ impl FrameReader for SurveyReader<'_> {
 
     fn wants_colour(&self, frame: Frame) -> bool {
         frame.0.unsigned_abs().is_multiple_of(COLOUR_EVERY)
-            && Kept::reaches(frame, self.source.size())
+            && Kept::reaches(frame, self.source.size(), self.depth)
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
+        self.depth = picture.luma_depth();
         if let Some(luma) = self.source.luma().filter(|_| self.source.lends(picture)) {
             self.kept.keep(frame, luma.data(), picture, self.wants_colour(frame));
         }
@@ -113,9 +112,6 @@ impl FrameReader for SurveyReader<'_> {
                 fault,
                 "make room in the folder for temporary files",
             ));
-        }
-        if let Some(view) = self.source.planes.mid.view() {
-            self.overlays.see(view);
         }
         match &mut self.lock_off {
             Some(lock_off) => {
@@ -171,8 +167,7 @@ impl SurveyReader<'_> {
         } else {
             find(&mut self.small, &hints, &limits.boom.into()).map_err(|io| no_room(info, &io))?
         };
-        let overlays = self.overlays.finish(&TextLimits::default());
-        Ok(Survey { found, lock_off, camera, overlays, kept: self.kept })
+        Ok(Survey { found, lock_off, camera, kept: self.kept })
     }
 
     /// What the camera did, at the limits of a delivery of the source's size.
