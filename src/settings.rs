@@ -143,12 +143,12 @@ pub struct Settings {
     /// `off`, or a folder. It names a place on one machine and is no part of what was found.
     #[serde(skip_serializing)]
     pub cache: String,
-    /// Whether all bytes tell media and renders from any other, not some of them. Asked for on
-    /// the command line: it changes no result but the ids in it.
-    #[serde(skip)]
+    /// Whether all bytes tell media and renders from any other, not some of them: it changes no
+    /// result but the ids in it. Left out if not.
+    #[serde(skip_serializing_if = "is_false")]
     pub verify: bool,
-    /// Whether uses in no log are looked at, too. Asked for on the command line.
-    #[serde(skip)]
+    /// Whether uses in no log are looked at, too. Left out if not.
+    #[serde(skip_serializing_if = "is_false")]
     pub look_at_all: bool,
     /// A folder of measures that goes before `cache` and the environment: that of a plan. It
     /// is no setting of a file, and no part of what was found.
@@ -168,6 +168,18 @@ pub struct Settings {
     pub focus: FocusLimits,
     /// When something counts as boom, shadow or plate.
     pub boom: BoomLimits,
+}
+
+fn is_false(set: &bool) -> bool {
+    !set
+}
+
+impl Settings {
+    /// Adds what the command line asks for to what a file or an earlier turnover does.
+    pub fn also(&mut self, verify: bool, look_at_all: bool) {
+        self.verify |= verify;
+        self.look_at_all |= look_at_all;
+    }
 }
 
 impl Default for Settings {
