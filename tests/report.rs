@@ -7,6 +7,8 @@
 mod browser;
 #[path = "report/invented.rs"]
 mod invented;
+#[path = "report/lineup.rs"]
+mod lineup;
 #[path = "report/lists.rs"]
 mod lists;
 #[path = "report/seen.rs"]
