@@ -3,8 +3,10 @@
 usage: big_cut.py CLIPS FOLDER
 
 Writes FOLDER/cut.otio (CLIPS clips on two video tracks with host metadata of the size hosts
-write, 2,500 clips are about 15 MB) and FOLDER/log.csv (two records for each clip). A third of
-the clips is matched by the camera clip name in the media's file name.
+write, 2,500 clips are about 15 MB), FOLDER/recut.otio (the same with every 40th clip dropped,
+every 7th trimmed at its tail, every 11th slipped and every 33rd moved to the end) and
+FOLDER/log.csv (two records for each clip). A third of the clips is matched by the camera clip
+name in the media's file name.
 """
 
 import csv
@@ -104,6 +106,20 @@ def record(r, number):
     }
 
 
+def recut(number, one):
+    """Another version of a clip: shorter, or of other frames of its take."""
+    span = one["source_range"]
+    if number % 7 == 0:
+        span["duration"]["value"] -= 8.0
+    if number % 11 == 0:
+        span["start_time"]["value"] += 5.0
+    return one
+
+
+def write(path, timeline):
+    path.write_text(json.dumps(timeline, indent=4, ensure_ascii=False))
+
+
 def main():
     count, folder = int(sys.argv[1]), Path(sys.argv[2])
     folder.mkdir(parents=True, exist_ok=True)
@@ -118,7 +134,12 @@ def main():
                    "source_range": None, "effects": [], "markers": [], "enabled": True,
                    "color": None, "children": tracks},
     }
-    (folder / "cut.otio").write_text(json.dumps(timeline, indent=4, ensure_ascii=False))
+    write(folder / "cut.otio", timeline)
+    kept = [recut(number, one) for number, one in enumerate(clips) if number % 40]
+    moved = [one for at, one in enumerate(kept) if at % 33 == 0]
+    kept = [one for at, one in enumerate(kept) if at % 33] + moved
+    timeline["tracks"]["children"] = [track("V1", kept[upper:]), track("V2", kept[:upper])]
+    write(folder / "recut.otio", timeline)
     rows = [record(r, number) for number in range(2 * count)]
     with open(folder / "log.csv", "w", newline="") as out:
         writer = csv.DictWriter(out, rows[0].keys())

@@ -30,7 +30,7 @@ otio.adapters.write_to_file(cut, sys.argv[2])
 PY
 "$program" turnover cut.otio --log "$show/log.csv" --media media -o . --with-temp --zero-based \
   --no-review || [ $? -eq 1 ]
-timelines=(annotated annotated_zero temp_cut)
+timelines=(annotated annotated_zero temp_cut temp_cut_zero)
 
 # The cut of 78 + 60 frames: cut frame 40 is frame 112 of the first take, cut frame 100 is frame
 # 30 of a plate or temp comp with 8 frames of handle. Right is the highest figure at 0.
@@ -47,7 +47,7 @@ held_both() { # RENDER TIMELINE
   [ -s "$1" ] || { echo "  nothing was rendered"; return; }
   held "$1" 40 media/A001C001.mov 112
   case $2 in
-    temp_cut) held "$1" 100 temp/*_TEMP01_v001.mov 30 ;;
+    temp_cut*) held "$1" 100 temp/*_TEMP01_v001.mov 30 ;;
     *) held "$1" 100 plates/*_CP01_v001.mov 30 ;;
   esac
 }

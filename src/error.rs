@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 ///   help: correct the seconds, or delete the row if no plate was rolled
 /// ```
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct BadInput {
     /// The file as the user named it, or its name without folders. Results hold the name
     /// alone, so that they are the same wherever the folders are.

@@ -17,6 +17,7 @@ pub const SCHEMA: &str = "platesmith.findings/1";
 
 /// What is thought of one use.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// No boom in the used frames.
@@ -104,6 +105,7 @@ impl Verdict {
 
 /// On what a verdict rests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Basis {
     /// The log alone.
@@ -116,6 +118,7 @@ pub enum Basis {
 
 /// The cut as a whole.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct CutSummary {
     /// The timeline's name.
     pub name: String,
@@ -129,6 +132,7 @@ pub struct CutSummary {
 
 /// The take a use was matched to, as the log names it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[allow(missing_docs, reason = "headings of the plate log")]
 pub struct TakeName {
     pub scene: Option<String>,
@@ -141,6 +145,7 @@ pub struct TakeName {
 
 /// How a use was matched.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct MatchSummary {
     /// The clues that spoke for the record, strongest first.
     pub clues: Vec<String>,
@@ -150,6 +155,7 @@ pub struct MatchSummary {
 
 /// The media of a use.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct MediaSummary {
     /// Path relative to its media folder, or the file name.
     pub file: String,
@@ -167,6 +173,7 @@ pub struct MediaSummary {
 
 /// What kind of picture a verdict was measured on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 #[allow(missing_docs, reason = "the words of the trade")]
 pub enum PictureKind {
@@ -177,6 +184,7 @@ pub enum PictureKind {
 
 /// The plate chosen for a use, and how it is laid out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct PlateSummary {
     /// File the plate frames come from, relative.
     pub source_file: Option<String>,
@@ -212,9 +220,11 @@ pub struct PlateSummary {
 
 /// What the turns of a loop show.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct TurningSummary {
     /// What the worst turn shows against what nature does there: 95th percentile of the
     /// second differences of blocks in the patch, at the turn and about it.
+    #[cfg_attr(test, schemars(with = "Option<f64>"))]
     pub visibility: f64,
     /// What it may show.
     pub limit: f64,
@@ -229,6 +239,7 @@ pub struct TurningSummary {
 
 /// New grain, held against the take's.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct GrainSummary {
     /// File frames `[a, b)` that were averaged under it, of a held frame.
     pub averaged: Option<[i64; 2]>,
@@ -242,10 +253,14 @@ pub struct GrainSummary {
 
 /// A repositioning that hides the boom.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[allow(missing_docs, reason = "scale factor, and shift in delivery pixels")]
 pub struct Reposition {
+    #[cfg_attr(test, schemars(with = "Option<f64>"))]
     pub scale: f64,
+    #[cfg_attr(test, schemars(with = "Option<f64>"))]
     pub dx: f64,
+    #[cfg_attr(test, schemars(with = "Option<f64>"))]
     pub dy: f64,
 }
 
@@ -254,6 +269,7 @@ pub type Point = [f64; 2];
 
 /// The border between boom and actors.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct DividerSummary {
     /// The patch region it closes, corner by corner; of several parts the largest.
     pub polygon: Vec<Point>,
@@ -266,6 +282,7 @@ pub struct DividerSummary {
 
 /// Everything found out about one use.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct UseFinding {
     /// The shot's name in all outputs.
     pub shot: String,
@@ -342,6 +359,7 @@ impl UseFinding {
 
 /// A log record no use was matched to.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct UnusedRecord {
     /// As the log names it.
     pub take: TakeName,
@@ -353,14 +371,17 @@ pub struct UnusedRecord {
 
 /// Everything a review found.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Findings {
-    /// Layout version, [`SCHEMA`].
+    /// The version of this layout.
+    #[cfg_attr(test, schemars(extend("const" = SCHEMA)))]
     pub schema: Cow<'static, str>,
     /// The cut.
     pub cut: CutSummary,
     /// Every limit used.
     pub settings: Settings,
     /// Number of uses, and of each verdict.
+    #[cfg_attr(test, schemars(schema_with = "crate::schemas::totals"))]
     pub totals: BTreeMap<String, usize>,
     /// The uses in order of track, then record time.
     pub uses: Vec<UseFinding>,

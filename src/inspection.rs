@@ -11,6 +11,7 @@ pub const SCHEMA: &str = "platesmith.inspection/1";
 
 /// What is thought of a take, by the gravest thing found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum TakeVerdict {
     /// It can be patched, or needs no patch.
@@ -36,6 +37,7 @@ pub use crate::findings::{DividerSummary, Point};
 /// What was measured frame by frame; one entry for every frame of the file, empty where a
 /// frame was not measured.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Series {
     /// Shift against the plate in pixels, x right, y down; null where it cannot be told.
     pub shift_px: Vec<Option<[f64; 2]>>,
@@ -51,8 +53,10 @@ pub struct Series {
 
 /// Everything found out about one take. Ranges are file frames.
 #[derive(Debug, Clone, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Inspection {
-    /// Layout version, [`SCHEMA`].
+    /// The version of this layout.
+    #[cfg_attr(test, schemars(extend("const" = SCHEMA)))]
     pub schema: &'static str,
     /// The file.
     pub media: MediaSummary,
@@ -78,6 +82,7 @@ pub struct Inspection {
     pub reasons: Vec<Reason>,
     /// Frame by frame, where asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "Series"))]
     pub series: Option<Series>,
     /// Faults in files.
     #[serde(skip_serializing_if = "Vec::is_empty")]

@@ -52,3 +52,6 @@ pub mod inspect;
 pub mod compare;
 pub mod farm;
 pub mod cli;
+
+#[cfg(test)]
+mod schemas;

@@ -6,6 +6,7 @@ use std::borrow::Cow;
 
 /// How much a reason weighs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// Worth knowing; changes nothing.
@@ -18,6 +19,7 @@ pub enum Severity {
 
 /// What a reason is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "kebab-case")]
 #[allow(missing_docs, reason = "the names are the words of the trade; `sentence` explains each")]
 pub enum Code {
@@ -100,6 +102,7 @@ impl std::fmt::Display for Code {
 
 /// One fact about a use.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Reason {
     /// What it is about.
     pub code: Code,

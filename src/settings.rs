@@ -16,6 +16,7 @@ use std::path::{Path, PathBuf};
 
 /// How out points in a plate log are meant.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum OutPoint {
     /// The frame after the last good one, as in edit lists.
@@ -27,6 +28,7 @@ pub enum OutPoint {
 
 /// Which start timecode is believed when two disagree.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum TimecodeTrust {
     /// The timecode track or header of the media.
@@ -39,6 +41,7 @@ pub enum TimecodeTrust {
 
 /// How a loop plate turns round.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Turns {
     /// The best the measures allow; without measures `twice` over the whole plate.
@@ -54,6 +57,7 @@ pub enum Turns {
 
 /// How reels are named in `pulls.edl`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum EdlReels {
     /// In full; event lines grow with the longest name.
@@ -65,6 +69,7 @@ pub enum EdlReels {
 
 /// Which of a reverse clip's two readings is rendered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum ReverseAnchor {
     /// The first frame shown is `source_range`'s start: frames `[s-n+1, s+1)`.
@@ -76,6 +81,7 @@ pub enum ReverseAnchor {
 
 /// All settings. Unknown keys are refused.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(default, deny_unknown_fields)]
 pub struct Settings {
     /// Handle frames before the use, in cut frames. Default 8: commonly named as the
@@ -96,6 +102,7 @@ pub struct Settings {
     /// Tolerance of claims made by hand without a stated one, in frames. Ours.
     pub claim_tolerance_frames: u32,
     /// Tolerance of marks that a hand on a button made in sound, in seconds. Ours.
+    #[cfg_attr(test, schemars(range(min = 0)))]
     pub mark_tolerance_s: f64,
     /// Headings of reports that are not known, and the key of the log each stands for, or
     /// `ignore`. How a log is read is no limit, and no part of what was found.
@@ -130,6 +137,7 @@ pub struct Settings {
     /// What a shot of each verdict costs, by the verdict's word in `findings.json`; costs are
     /// shown only where these are given.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    #[cfg_attr(test, schemars(schema_with = "crate::schemas::rates"))]
     pub rates: BTreeMap<String, f64>,
     /// In what the rates count: a currency, hours.
     #[serde(skip_serializing_if = "String::is_empty")]
@@ -143,12 +151,12 @@ pub struct Settings {
     /// `off`, or a folder. It names a place on one machine and is no part of what was found.
     #[serde(skip_serializing)]
     pub cache: String,
-    /// Whether all bytes tell media and renders from any other, not some of them. Asked for on
-    /// the command line: it changes no result but the ids in it.
-    #[serde(skip)]
+    /// Whether all bytes tell media and renders from any other, not some of them: it changes no
+    /// result but the ids in it. Left out if not.
+    #[serde(skip_serializing_if = "is_false")]
     pub verify: bool,
-    /// Whether uses in no log are looked at, too. Asked for on the command line.
-    #[serde(skip)]
+    /// Whether uses in no log are looked at, too. Left out if not.
+    #[serde(skip_serializing_if = "is_false")]
     pub look_at_all: bool,
     /// A folder of measures that goes before `cache` and the environment: that of a plan. It
     /// is no setting of a file, and no part of what was found.
@@ -168,6 +176,18 @@ pub struct Settings {
     pub focus: FocusLimits,
     /// When something counts as boom, shadow or plate.
     pub boom: BoomLimits,
+}
+
+fn is_false(set: &bool) -> bool {
+    !set
+}
+
+impl Settings {
+    /// Adds what the command line asks for to what a file or an earlier turnover does.
+    pub fn also(&mut self, verify: bool, look_at_all: bool) {
+        self.verify |= verify;
+        self.look_at_all |= look_at_all;
+    }
 }
 
 impl Default for Settings {

@@ -120,7 +120,7 @@ fn the_same_clip_used_often_is_paired_in_order() {
 #[test]
 fn a_package_is_brought_up_to_date_and_keeps_what_holds() {
     let Some(show) = little_show() else { return };
-    let (code, err) = show.turnover(&[]);
+    let (code, err) = show.turnover(&["--verify", "--all"]);
     assert_eq!(code, 0, "{err}");
     let plate = show.findings()["uses"][0]["plate"]["file"].as_str().expect("a plate").to_string();
     let before = std::fs::read(show.out.join(&plate)).expect("read");
@@ -144,6 +144,9 @@ fn a_package_is_brought_up_to_date_and_keeps_what_holds() {
     assert!(said.contains("6 frames fewer at the tail, its plate holds"), "{said}");
     let written = std::fs::read(next.join("findings.json")).expect("handed back");
     let findings: serde_json::Value = serde_json::from_slice(&written).expect("JSON");
+    for asked in ["verify", "look_at_all"] {
+        assert_eq!(findings["settings"][asked], true, "{asked} is remembered");
+    }
     let found = &findings["uses"][0];
     assert_eq!(found["shot"], show.findings()["uses"][0]["shot"], "the shot keeps its name");
     let again = found["plate"]["file"].as_str().expect("a plate");

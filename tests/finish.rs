@@ -119,20 +119,30 @@ impl Show {
         let (code, _, err) =
             run(&["turnover", &cut, "--log", &log, "--media", &proxies, "-o", &out, "--quiet"]);
         assert!(code < 2, "{err}");
-        let (code, _, err) = self.finish("final");
+        let (code, _, err) = self.finish("final", &[]);
         assert!(code < 2, "{err}");
         (self.only_use("out"), self.only_use("final"))
     }
 
-    fn finish(&self, into: &str) -> (i32, String, String) {
+    fn finish(&self, into: &str, more: &[&str]) -> (i32, String, String) {
         let (out, pulls, into) = (self.at("out"), self.at("pulls"), self.at(into));
-        run(&["finish", &out, "--media", &pulls, "-o", &into, "--quiet"])
+        let args = ["finish", &out, "--media", &pulls, "-o", &into, "--quiet"];
+        run(&[&args, more].concat())
     }
 
     fn only_use(&self, out: &str) -> Value {
+        self.findings(out)["uses"][0].clone()
+    }
+
+    fn findings(&self, out: &str) -> Value {
         let bytes = std::fs::read(self.folder.path().join(out).join("findings.json"));
-        let findings: Value = serde_json::from_slice(&bytes.expect("there")).expect("JSON");
-        findings["uses"][0].clone()
+        serde_json::from_slice(&bytes.expect("there")).expect("JSON")
+    }
+
+    /// What was asked for beyond the usual.
+    fn asked(&self, out: &str) -> Vec<&'static str> {
+        let settings = &self.findings(out)["settings"];
+        ["verify", "look_at_all"].into_iter().filter(|key| settings[key] == true).collect()
     }
 }
 
@@ -170,7 +180,7 @@ fn a_cropped_proxy_with_a_burn_in_is_finished_on_the_original() {
     let annotated = std::fs::read_to_string(show.at("final/annotated.otio")).expect("there");
     assert!(!annotated.contains("preview/"), "{annotated}");
     // The same again gives the same.
-    let (code, _, err) = show.finish("again");
+    let (code, _, err) = show.finish("again", &[]);
     assert!(code < 2, "{err}");
     assert_eq!(show.only_use("again"), after);
 }
@@ -204,9 +214,11 @@ fn a_pull_of_other_frames_is_said_and_a_missing_one_keeps_its_verdict() {
     assert!(codes.contains(&&Value::from("start-timecode-disagrees")), "{after:#}");
     assert!(after["picture_map"].is_null());
     std::fs::remove_file(&pull).expect("removed");
-    let (code, _, err) = show.finish("none");
+    let (code, _, err) = show.finish("none", &["--verify", "--all"]);
     assert!(code < 2, "{err}");
     let none = show.only_use("none");
+    assert!(show.asked("final").is_empty());
+    assert_eq!(show.asked("none"), ["verify", "look_at_all"]);
     assert_eq!((&none["verdict"], &none["picture"]), (&before["verdict"], &"proxy".into()));
     assert!(none["plate"]["file"].is_null() && none["matte"].is_null());
 }

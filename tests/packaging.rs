@@ -42,6 +42,10 @@ fn control_is_true(package: &str) {
     let fields = fields(package);
     assert_eq!(fields["Package"], "platesmith");
     assert_eq!(fields["Version"], env!("CARGO_PKG_VERSION"));
+    // Debian Policy 5.6.2: a name and an address, as in the manifest; `.invalid` is nobody's
+    // (RFC 6761, 6.4).
+    assert_eq!(fields["Maintainer"], env!("CARGO_PKG_AUTHORS"));
+    assert!(fields["Maintainer"].ends_with(".invalid>"), "{}", fields["Maintainer"]);
     assert_eq!(fields["Architecture"], printed("dpkg", &["--print-architecture"]).trim());
     // Held against the loader: each library of FFmpeg that is loaded has its package named.
     let loaded = printed("ldd", &[env!("CARGO_BIN_EXE_platesmith")]);

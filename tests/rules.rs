@@ -7,11 +7,13 @@ use little_show::{Clip, cut_json, little_show, used_of_take};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-fn lint(python: &Path, words: &[PathBuf]) {
+fn lint(python: &Path, words: &[PathBuf]) -> String {
     let script = outside::project().join("tests/rules/lint.py");
     let ran = Command::new(python).arg(script).args(words).output().expect("python runs");
     let said = String::from_utf8_lossy(&ran.stdout);
-    assert!(ran.status.success(), "{said}\n{}", String::from_utf8_lossy(&ran.stderr));
+    let more = String::from_utf8_lossy(&ran.stderr).into_owned();
+    assert!(ran.status.success(), "{said}\n{more}");
+    more
 }
 
 /// One clip as shot, one slowed down, and one without a boom.
@@ -29,9 +31,13 @@ fn the_timelines_of_a_turnover_keep_the_rules_and_one_of_them_begins_at_zero() {
     let (code, err) = show.turnover(&more);
     assert!(code < 2, "{err}");
     let out = |name: &str| show.out.join(name);
-    let [marked, zero, temp] = ["annotated.otio", "annotated_zero.otio", "temp_cut.otio"].map(out);
-    lint(&python, &[marked.clone(), zero.clone(), temp]);
-    lint(&python, &["--zero".into(), marked, zero.clone()]);
+    let names = ["annotated.otio", "annotated_zero.otio", "temp_cut.otio", "temp_cut_zero.otio"];
+    let [marked, zero, temp, temp_zero] = names.map(out);
+    lint(&python, &[marked.clone(), zero.clone(), temp.clone(), temp_zero.clone()]);
+    lint(&python, &["--zero".into(), show.cut.clone(), marked, zero.clone()]);
+    lint(&python, &["--zero".into(), show.cut.clone(), temp.clone(), temp_zero]);
+    let swapped = lint(&python, &["--swapped".into(), show.cut.clone(), temp]);
+    assert!(swapped.contains("2 temp comps"), "{swapped}");
     // Our marks come out of the twin, too.
     let clean = out("clean.otio");
     let (zero, clean) = (zero.display().to_string(), clean.display().to_string());

@@ -267,10 +267,17 @@ fn a_turnover_of_the_show_is_true_and_whole_and_the_library_opens_it() {
         let wanted = format!("{name} {start} {} False", end - start);
         assert!(clips.contains(&wanted.as_str()), "{wanted} not in {clips:#?}");
     }
-    let [marked, zero, temp] =
-        ["annotated.otio", "annotated_zero.otio", "temp_cut.otio"].map(|name| out.join(name));
+    let names = ["annotated.otio", "annotated_zero.otio", "temp_cut.otio", "temp_cut_zero.otio"];
+    let [marked, zero, temp, temp_zero] = names.map(|name| out.join(name));
+    let [alone, swapped] = ["--zero", "--swapped"].map(PathBuf::from);
+    let cut = &PathBuf::from(&show.cut);
     let lint = outside::project().join("tests/rules/lint.py");
-    for words in [vec![&marked, &zero, &temp], vec![&PathBuf::from("--zero"), &marked, &zero]] {
+    for words in [
+        vec![&marked, &zero, &temp, &temp_zero],
+        vec![&alone, cut, &marked, &zero],
+        vec![&alone, cut, &temp, &temp_zero],
+        vec![&swapped, cut, &temp],
+    ] {
         let held = std::process::Command::new(&python).arg(&lint).args(words).output();
         let held = held.expect("python runs");
         assert!(held.status.success(), "{}", String::from_utf8_lossy(&held.stdout));

@@ -19,6 +19,7 @@ mod dialect;
 mod markers;
 mod notes;
 mod pointers;
+mod rebase;
 mod strip;
 mod swap;
 mod tracks;
@@ -35,6 +36,7 @@ use pointers::Resolver;
 use std::path::PathBuf;
 
 pub use notes::KEY;
+pub use rebase::rebase_media;
 pub use strip::strip;
 pub use swap::{Swap, swap_media};
 pub use zero::zero_based;

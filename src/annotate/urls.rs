@@ -38,12 +38,11 @@ impl Tally {
     pub fn count(&mut self, url: Option<Node<'_>>) {
         let Some(url) = url.and_then(Node::text) else { return };
         let bytes = url.as_bytes();
-        let drive = bytes.len() > 2 && bytes[0].is_ascii_alphabetic() && bytes[1] == b':';
         if bytes.len() >= 5 && bytes[..5].eq_ignore_ascii_case(b"file:") {
             self.file_urls += 1;
-        } else if matches!(bytes.first(), Some(b'/' | b'\\')) || drive {
+        } else if matches!(bytes.first(), Some(b'/' | b'\\')) || has_drive(bytes) {
             self.plain += 1;
-        } else if !url.is_empty() && !has_scheme(&url) {
+        } else if is_relative(&url) {
             self.relative += 1;
             self.encoded += usize::from(has_escape(bytes));
         }
@@ -62,6 +61,18 @@ impl Tally {
     }
 }
 
+/// Tells whether an address starts at the folder of the file it stands in.
+pub(super) fn is_relative(url: &str) -> bool {
+    !url.is_empty()
+        && !url.starts_with(['/', '\\'])
+        && !has_drive(url.as_bytes())
+        && !has_scheme(url)
+}
+
+fn has_drive(url: &[u8]) -> bool {
+    matches!(url, [letter, b':', _, ..] if letter.is_ascii_alphabetic())
+}
+
 fn has_scheme(url: &str) -> bool {
     // RFC 3986, 3.1.
     url.split_once(':').is_some_and(|(scheme, _)| {
@@ -70,7 +81,7 @@ fn has_scheme(url: &str) -> bool {
     })
 }
 
-fn has_escape(bytes: &[u8]) -> bool {
+pub(super) fn has_escape(bytes: &[u8]) -> bool {
     bytes.windows(3).any(|three| three[0] == b'%' && three[1..].iter().all(u8::is_ascii_hexdigit))
 }
 
@@ -133,7 +144,7 @@ fn encoded(path: &Path) -> String {
 
 /// Returns an absolute path as seen from a folder, by name alone; `None` if they share no
 /// root.
-fn seen_from(path: &Path, folder: &Path) -> Option<PathBuf> {
+pub(super) fn seen_from(path: &Path, folder: &Path) -> Option<PathBuf> {
     if folder.is_relative() {
         return None;
     }

@@ -15,7 +15,12 @@ pub(super) fn parts<'a>(root: Node<'a>, mut visit: impl FnMut(Node<'a>)) {
         visit(node);
         true
     };
-    visited(root, seen, |child| child.key().as_deref() != Some("metadata"));
+    parts_where(root, seen);
+}
+
+/// As [`parts`]; what is inside an object is left out, too, where `visit` says no.
+pub(super) fn parts_where<'a>(root: Node<'a>, visit: impl FnMut(Node<'a>) -> bool) {
+    visited(root, visit, |child| child.key().as_deref() != Some("metadata"));
 }
 
 fn visited<'a>(

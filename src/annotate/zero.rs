@@ -14,9 +14,9 @@ use std::collections::BTreeMap;
 /// `available_range`, `source_range`, and markers in the clip's own time. What is shown, and
 /// where in the cut, stays the same; nothing else changes.
 ///
-/// `document` is `original` with our marks on it, and `timeline` points at the Timeline in both.
-/// `begins` says for clips of `original`, by pointer, where their media begin on the clip clock,
-/// in seconds; for other clips `available_range` does. Plates of ours go by theirs.
+/// `document` is `original` with our marks on it or with temp comps in it, and `timeline` points at
+/// the Timeline in both. `begins` says for clips of `original`, by pointer, where their media begin
+/// on the clip clock, in seconds; for other clips `available_range` does. What is ours goes by that.
 ///
 /// Returns the pointers of clips that keep their times, for nothing says where their media
 /// begin.
@@ -56,8 +56,8 @@ pub fn zero_based(
 }
 
 fn not_the_same(timeline: &str) -> Faults {
-    let fault = "the annotated timeline does not hold the clips of the cut";
-    Faults(vec![BadInput::new("annotated_zero", timeline, fault, "review this timeline again")])
+    let fault = "what was written does not hold the clips of the cut";
+    Faults(vec![BadInput::new("the twin from zero", timeline, fault, "review this timeline again")])
 }
 
 /// Every clip below a timeline, in document order.

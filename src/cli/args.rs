@@ -222,9 +222,6 @@ pub struct Turnover {
     /// How loops turn.
     #[arg(long, value_name = "HOW")]
     pub turns: Option<TurnsChoice>,
-    /// All bytes of media and renders tell whether they are the same, not some of them.
-    #[arg(long)]
-    pub verify: bool,
     /// Stops before rendering and leaves a plan of it in OUT, for `jobs`.
     #[arg(long, group = "part")]
     pub plan: bool,
@@ -266,9 +263,12 @@ pub struct Back {
     #[arg(long)]
     pub with_temp: bool,
     /// Also writes annotated_zero.otio: the annotated timeline with media that begin at zero, for
-    /// programs that do not read timecode.
+    /// programs that do not read timecode; with --with-temp also temp_cut_zero.otio.
     #[arg(long)]
     pub zero_based: bool,
+    /// All bytes of media and renders tell whether they are the same, not some of them.
+    #[arg(long)]
+    pub verify: bool,
     /// Makes no review copies: the small movies to look at, with timecode and sound.
     #[arg(long)]
     pub no_review: bool,
@@ -329,6 +329,13 @@ pub struct Compare {
     /// Handle frames before and after each use, in cut frames: N, or N:M.
     #[arg(long, value_name = "N[:M]", value_parser = handles)]
     pub handles: Option<(u32, u32)>,
+    /// With -o: looks at uses in no log, too, also if the old turnover did not.
+    #[arg(long)]
+    pub all: bool,
+    /// With -o: all bytes of media and renders tell whether they are the same, also if they did
+    /// not for the old turnover.
+    #[arg(long)]
+    pub verify: bool,
     /// A TOML file with limits and choices, in place of those of the old turnover.
     #[arg(long, value_name = "FILE")]
     pub settings: Option<PathBuf>,
@@ -354,6 +361,9 @@ pub struct Finish {
     /// What is given back, and where.
     #[command(flatten)]
     pub back: Back,
+    /// Looks at uses in no log, too, also if the turnover did not.
+    #[arg(long)]
+    pub all: bool,
     /// A TOML file with limits and choices, in place of those of the turnover.
     #[arg(long, value_name = "FILE")]
     pub settings: Option<PathBuf>,

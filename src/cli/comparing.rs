@@ -100,14 +100,14 @@ fn update(args: &Compare, settings: Settings, out: &Path) -> Result<u8, Faults> 
             copied(&args.old.join(name), &out.join(name))?;
         }
     }
-    let earlier = earlier_findings(&args.old)?;
+    let earlier = earlier_findings(&args.old)?.settings;
     let mut job = Job {
         cut: args.new.clone(),
         logs: if args.log.is_empty() { vec![args.old.join(MERGED_LOG)] } else { args.log.clone() },
         media: args.media.clone(),
         pulls: None,
         picture: true,
-        settings: if args.settings.is_some() { settings } else { earlier.settings },
+        settings: if args.settings.is_some() { settings } else { earlier.clone() },
         cut_rate: None,
         timeline: None,
         threads: args.jobs,
@@ -116,6 +116,8 @@ fn update(args: &Compare, settings: Settings, out: &Path) -> Result<u8, Faults> 
     if let Some((head, tail)) = args.handles {
         (job.settings.handles_head, job.settings.handles_tail) = (head, tail);
     }
+    let asked = (args.verify || earlier.verify, args.all || earlier.look_at_all);
+    job.settings.also(asked.0, asked.1);
     let options = HandBack {
         out: out.to_path_buf(),
         markers: MarkersChoice::Both.into(),

@@ -146,7 +146,7 @@ fn words(args: &Turnover) -> Result<Vec<Word>, Faults> {
         ("--with-temp", back.with_temp),
         ("--zero-based", back.zero_based),
         ("--no-review", back.no_review),
-        ("--verify", args.verify),
+        ("--verify", back.verify),
     ];
     words.extend(flags.iter().filter(|(_, set)| *set).map(|(flag, _)| own(flag)));
     words.extend([own("--jobs"), own(&cut.jobs.to_string())]);

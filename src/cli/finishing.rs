@@ -19,6 +19,8 @@ pub fn run(args: &Finish) -> Result<u8, Faults> {
         turnover: args.turnover.clone(),
         pulls: args.media.clone(),
         settings,
+        verify: args.back.verify,
+        look_at_all: args.all,
         options: args.back.hand_back(false),
         threads: args.jobs,
     };

@@ -104,7 +104,7 @@ fn job(args: &CutArgs) -> Result<Job, Faults> {
     if let Some((head, tail)) = args.handles {
         (settings.handles_head, settings.handles_tail) = (head, tail);
     }
-    settings.look_at_all = args.all;
+    settings.also(false, args.all);
     if let Some(anchor) = args.reverse_anchor {
         settings.reverse_anchor = anchor.into();
     }

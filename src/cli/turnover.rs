@@ -19,7 +19,7 @@ pub fn run(args: &Turnover) -> Result<u8, Faults> {
     }
     let options = args.back.hand_back(args.cut.force);
     options.settle(&mut job.settings);
-    job.settings.verify = args.verify;
+    job.settings.also(args.back.verify, false);
     job.earlier = Some(args.back.out.join("shots.csv"));
     let said = Said { json: args.cut.json, quiet: args.cut.quiet };
     match &args.only {

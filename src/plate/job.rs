@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 
 /// How plate frames reach the plate file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
     /// Coded frames, unchanged.

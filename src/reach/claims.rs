@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 /// What the log claims about a take, on the take clock.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Claims {
     /// All frames of the take that are known to exist, from the media or the log.
     pub take: Option<FrameRange>,

@@ -10,6 +10,17 @@ const QUALITY: u8 = 85;
 /// Widths a picture is tried at, largest first, until it is small enough.
 const WIDTHS: [usize; 6] = [720, 560, 440, 340, 260, 200];
 
+/// What all pictures of a report may weigh together, in bytes. Ours: in the letters of a
+/// page they take a third more, and a page of 25 MB still opens at once.
+const ALL_PICTURES: usize = 12_000_000;
+/// Most and least bytes of one picture.
+const ONE_PICTURE: (usize, usize) = (90_000, 7_000);
+
+/// Returns what one picture may weigh in a report that shows so many uses, in bytes.
+pub fn most_bytes(shown: usize) -> usize {
+    (ALL_PICTURES / (3 * shown.max(1))).clamp(ONE_PICTURE.1, ONE_PICTURE.0)
+}
+
 /// What there is to see of one use besides its figures.
 #[derive(Debug, Clone, Default)]
 pub struct Look {

@@ -26,6 +26,10 @@ pub struct Finish {
     pub pulls: Vec<PathBuf>,
     /// Settings that go before those of the turnover.
     pub settings: Option<Settings>,
+    /// True: all bytes tell media, also if they did not for the turnover.
+    pub verify: bool,
+    /// True: uses in no log are looked at, also if the turnover did not.
+    pub look_at_all: bool,
     /// How it is handed back.
     pub options: HandBack,
     /// Threads for reading pictures.
@@ -64,6 +68,9 @@ pub fn finish(finish: &Finish, progress: &mut dyn Progress) -> Result<Review, Fa
         threads: finish.threads,
         earlier: Some(folder.join("shots.csv")),
     };
+    let asked = &earlier.settings;
+    let all = finish.look_at_all || asked.look_at_all;
+    job.settings.also(finish.verify || asked.verify, all);
     finish.options.settle(&mut job.settings);
     finish.options.check(&job)?;
     let mut reviewed = review(&job, progress)?;

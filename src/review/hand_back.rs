@@ -6,15 +6,16 @@ use super::patches::{MATTES, REVIEW, TEMP};
 use super::renders::{PLATES, PREVIEW, RECEIPTS, Rendered, render_plates};
 use super::{Job, Progress, Review};
 use crate::annotate::{
-    Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, swap_media, zero_based,
+    Marked, MarkerPlaces, Options, PlateClips, Swap, annotate, rebase_media, swap_media, zero_based,
 };
 use crate::error::{BadInput, Faults};
 use crate::report;
 use crate::settings::{EdlReels, Settings};
 use crate::time::fraction;
 use crate::timeline::json::Document;
-use crate::timeline::{BundleKind, Cut};
+use crate::timeline::{BundleKind, Cut, MediaPlace, Use};
 use crate::whole::{OWN_PARTS, put_whole, sweep};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// How a turnover is handed back.
@@ -28,7 +29,7 @@ pub struct HandBack {
     pub plates: PlateClips,
     /// Whether the cut is also written with temp comps in place of the takes.
     pub with_temp: bool,
-    /// Whether the annotated timeline is also written with media that begin at zero.
+    /// Whether what is written of the cut is also written with media that begin at zero.
     pub zero_based: bool,
     /// True: an annotated timeline given as the cut may be replaced by its new self.
     pub replace_cut: bool,
@@ -81,8 +82,8 @@ impl HandBack {
 }
 
 fn is_ours(cut: &Path) -> bool {
-    cut.file_stem()
-        .is_some_and(|stem| stem == "annotated" || stem == "annotated_zero" || stem == "temp_cut")
+    let ours = ["annotated", "annotated_zero", "temp_cut", "temp_cut_zero"];
+    cut.file_stem().is_some_and(|stem| ours.iter().any(|name| stem == *name))
 }
 
 /// Returns the path with links resolved as far as it exists.
@@ -152,11 +153,15 @@ pub fn hand_back(
         vec![Rendered::default(); review.subjects.len()]
     };
     let annotated = write_timeline(review, &laid, options)?;
+    let temp = if options.with_temp { Some(write_temp_cut(review, &laid, options)?) } else { None };
     if options.zero_based {
-        write_zero_based(review, annotated, options)?;
-    }
-    if options.with_temp {
-        write_temp_cut(review, &laid, options)?;
+        let mut marked = Document::parse("annotated_zero", annotated)?;
+        rebased(&mut marked, &review.cut, options);
+        write_zero_based(review, ("annotated_zero", marked), &[], options)?;
+        if let Some(temp) = temp {
+            let temp = Document::parse("temp_cut_zero", temp)?;
+            write_zero_based(review, ("temp_cut_zero", temp), &laid, options)?;
+        }
     }
     let looks = if job.picture { looks(review, &options.out, progress) } else { Vec::new() };
     report::write_all(&review.findings, &looks, &options.out)?;
@@ -197,22 +202,30 @@ fn write_timeline(
     Ok(bytes)
 }
 
-/// Writes the annotated timeline once more with media that begin at zero. Clips that keep their
-/// times are said.
+/// Writes a timeline once more with media that begin at zero. Clips that keep their times are
+/// said; `laid` are the temp comps in it, which begin where their reference says.
 fn write_zero_based(
     review: &mut Review,
-    annotated: Vec<u8>,
+    (stem, mut document): (&str, Document),
+    laid: &[Rendered],
     options: &HandBack,
 ) -> Result<(), Faults> {
     let cut = &review.cut;
-    let begins = cut.uses.iter().zip(&review.subjects).filter_map(|(used, subject)| {
+    let swapped: BTreeSet<&str> = cut
+        .uses
+        .iter()
+        .zip(laid)
+        .filter_map(|(used, laid)| laid.temp.as_ref().map(|_| used.pointer.as_str()))
+        .collect();
+    let own = |used: &Use| !swapped.contains(used.pointer.as_str());
+    let uses = cut.uses.iter().zip(&review.subjects).filter(|(used, _)| own(used));
+    let begins = uses.filter_map(|(used, subject)| {
         let clocks = subject.clocks.as_ref()?;
         let begin = clocks.clip_time(clocks.file_start?);
         let rate = fraction(used.clip_rate.num().into(), used.clip_rate.den().into());
         Some((used.pointer.as_str(), begin / rate))
     });
-    let name = file_name("annotated_zero", cut.kind());
-    let mut document = Document::parse(&name, annotated)?;
+    let name = file_name(stem, cut.kind());
     let kept = zero_based(&mut document, &cut.document, &cut.timeline_pointer, &begins.collect())?;
     cut.bundle.write(&document.write(), &options.out.join(&name))?;
     if !kept.is_empty() {
@@ -223,6 +236,22 @@ fn write_zero_based(
         ));
     }
     Ok(())
+}
+
+/// Lets relative media addresses of the cut start at the output folder. The annotated timeline
+/// gives the cut back byte for byte and therefore keeps them.
+fn rebased(document: &mut Document, cut: &Cut, options: &HandBack) {
+    if cut.kind() != BundleKind::Plain {
+        return;
+    }
+    if let Some(folder) = cut.bundle.base() {
+        let here = if folder == Path::new("") { Path::new(".") } else { folder };
+        let is_there = |url: &str| match cut.bundle.resolve(url) {
+            Some(MediaPlace::File(path)) => path.exists(),
+            _ => false,
+        };
+        rebase_media(document, &resolved(here), &resolved(&options.out), is_there);
+    }
 }
 
 /// Names a timeline of the kind the cut came in.
@@ -245,12 +274,13 @@ fn annotation(cut: &Cut, options: &HandBack) -> Options {
     }
 }
 
-/// Writes the cut itself with temp comps in place of the takes they patch.
+/// Writes the cut itself with temp comps in place of the takes they patch, and returns what was
+/// written.
 fn write_temp_cut(
     review: &mut Review,
     laid: &[Rendered],
     options: &HandBack,
-) -> Result<(), Faults> {
+) -> Result<Vec<u8>, Faults> {
     let cut = &review.cut;
     let swaps: Vec<Swap<'_>> = cut
         .uses
@@ -262,12 +292,16 @@ fn write_temp_cut(
         })
         .collect();
     let mut document = cut.document.clone();
+    rebased(&mut document, cut, options);
+    if document.is_edited() {
+        document = Document::parse(&cut.file, document.write())?;
+    }
     let annotation = annotation(cut, options);
     let faults = swap_media(&mut document, &cut.timeline_pointer, cut.rate, &swaps, &annotation);
-    let target = options.out.join(file_name("temp_cut", cut.kind()));
-    cut.bundle.write(&document.write(), &target)?;
+    let bytes = document.write();
+    cut.bundle.write(&bytes, &options.out.join(file_name("temp_cut", cut.kind())))?;
     if let Err(faults) = faults {
         review.findings.faults.extend(faults.0);
     }
-    Ok(())
+    Ok(bytes)
 }

@@ -5,15 +5,9 @@ use super::{Progress, Review, Subject};
 use crate::findings::UseFinding;
 use crate::inspection::Series;
 use crate::media::{Media, open};
-use crate::report::still::{Look, Still, StillKind};
+use crate::report::still::{Look, Still, StillKind, most_bytes};
 use crate::time::{Frame, FrameRange};
 use std::path::Path;
-
-/// What all pictures of a report may weigh together, in bytes. Ours: in the letters of a
-/// page they take a third more, and a page of 25 MB still opens at once.
-const ALL_PICTURES: usize = 12_000_000;
-/// Most and least bytes of one picture.
-const ONE_PICTURE: (usize, usize) = (90_000, 7_000);
 
 /// Returns what there is to see of each use, in their order.
 ///
@@ -22,7 +16,7 @@ const ONE_PICTURE: (usize, usize) = (90_000, 7_000);
 pub(super) fn looks(review: &Review, out: &Path, progress: &mut dyn Progress) -> Vec<Look> {
     let is_seen = |found: &UseFinding| found.verdict.is_listed() && found.used_in_file.is_some();
     let seen = review.findings.uses.iter().filter(|found| is_seen(found)).count();
-    let most = (ALL_PICTURES / (3 * seen.max(1))).clamp(ONE_PICTURE.1, ONE_PICTURE.0);
+    let most = most_bytes(seen);
     progress.stage("pictures for the report", seen as u64);
     let mut done = 0;
     let mut looks = Vec::with_capacity(review.findings.uses.len());

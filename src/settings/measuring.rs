@@ -7,17 +7,21 @@ use serde::{Deserialize, Serialize};
 /// Without `extraction` and `aspect` it is the largest part of the raster's own shape in the
 /// middle of the source.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct Delivery {
     /// What the show calls it.
     pub name: String,
     /// Width and height, in pixels.
+    #[cfg_attr(test, schemars(inner(range(min = 1))))]
     pub raster: [u32; 2],
     /// Left, top, width and height of the part that is shown, in source pixels.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "[f64; 4]"))]
     pub extraction: Option<[f64; 4]>,
     /// Width over height of the part that is shown, in the middle of the source.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "f64"))]
     pub aspect: Option<f64>,
 }
 
@@ -46,6 +50,7 @@ impl Delivery {
 /// How the codes of media are meant. Figures of light are of the scene where this is known,
 /// else of the codes.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(default, deny_unknown_fields)]
 pub struct MediaEncoding {
     /// `tag`: as the file itself claims, which is tested. `unknown`, or a curve's name.
@@ -56,6 +61,7 @@ pub struct MediaEncoding {
 
 /// How the codes of one roll, folder or file are meant.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(deny_unknown_fields)]
 pub struct EncodingOf {
     /// Reel name, name of a folder above the file, or the head of the file's name.
@@ -91,6 +97,7 @@ impl MediaEncoding {
 /// Cells are pixels of the masks, which are at most 960 wide; all other lengths are source
 /// pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(default, deny_unknown_fields)]
 pub struct DividerLimits {
     /// Least distance between boom and actors. Ours: nearer than two pixels every line
@@ -122,6 +129,7 @@ impl Default for DividerLimits {
 
 /// Limits of predicted visibility: error along the divider over grain, at delivery size.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(default, deny_unknown_fields)]
 pub struct VisibilityLimits {
     /// Up to here a fault is go. Ours: in a textured picture a shift of .1 px.

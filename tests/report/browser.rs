@@ -69,8 +69,14 @@ struct Visit {
 }
 
 fn visit(findings: &Findings) -> Option<Visit> {
-    let Some(browser) = BROWSERS.into_iter().find(|name| outside::has_program_version(name)) else {
-        outside::skipped("no Chromium: the page was not opened in a browser");
+    let runs = |name: &&str| {
+        let asked = Command::new(name).arg("--version").output();
+        asked.is_ok_and(|run| run.status.success())
+    };
+    let Some(browser) = BROWSERS.into_iter().find(runs) else {
+        outside::skipped(
+            "no Chromium, the page is not opened; scripts/setup --browser installs it",
+        );
         return None;
     };
     let folder = tempfile::tempdir().expect("room");

@@ -1,7 +1,8 @@
 """Holds timelines we wrote against what programs that read them can take.
 
     lint.py FILE...                    each file by itself
-    lint.py --zero ANNOTATED ZERO      a timeline and its twin with media from zero
+    lint.py --zero CUT WRITTEN ZERO    a timeline and its twin with media from zero
+    lint.py --swapped CUT TEMP_CUT     a cut, and the same with some of its media swapped
 
 The rules come from the timeline format's own library (which schemas and colours there are, what
 it can read) and from RFC 8089 and RFC 3986 (file URLs); the rest is common practice of hosts, no
@@ -9,6 +10,7 @@ source. Every fault is one line on stdout; the exit code is 1 if there was any.
 """
 
 import json
+import math
 import os
 import re
 import subprocess
@@ -164,10 +166,55 @@ def pairs(one, other):
     return zip(clips, zeros)
 
 
-def zero(path, twin):
+def addresses(clip):
+    """Every media reference of a clip with the name of the member that holds its address."""
+    for key, reference in sorted(clip.media_references().items()):
+        for name in ("target_url", "target_url_base"):
+            if getattr(reference, name, None) is not None:
+                yield key, reference, name
+
+
+def same_media(cut, twin, before, after):
+    """The same files, told from either folder (RFC 3986, 5.2); put back, the two are one."""
+    for (key, old, name), (_, new, _) in zip(addresses(before), addresses(after)):
+        urls = getattr(old, name), getattr(new, name)
+        places = [os.path.realpath(local(at, url)) for at, url in zip((cut, twin), urls)]
+        if places[0] != places[1]:
+            say(twin, f"{after.name}, {key}: {urls[1]!r} is {places[1]}, not {places[0]}")
+        setattr(new, name, urls[0])
+
+
+def swapped(path, twin):
+    """The two differ in nothing but whole media references, and these are temp comps."""
+    one, other = otio.adapters.read_from_file(path), otio.adapters.read_from_file(twin)
+    count = 0
+    for clip, shown in pairs(one, other):
+        reference = shown.media_reference
+        if getattr(reference, "target_url", "").startswith("temp/"):
+            count += 1
+            if not os.path.isfile(local(twin, reference.target_url)):
+                say(twin, f"{shown.name}: no file at {reference.target_url}")
+            # Media advance by the speed for each frame of the clip.
+            speed = math.prod(e.time_scalar for e in shown.effects if hasattr(e, "time_scalar"))
+            there, seen = reference.available_range, shown.trimmed_range()
+            behind = seen.start_time.value + seen.duration.value * speed
+            if seen.start_time < there.start_time or behind > there.end_time_exclusive().value:
+                say(twin, f"{shown.name}: shows {seen} of {there}")
+            shown.media_reference = clip.media_reference.deepcopy()
+        else:
+            same_media(path, twin, clip, shown)
+    if not one.is_equivalent_to(other):
+        say(twin, "differs in more than media")
+    print(count, "temp comps", file=sys.stderr)
+
+
+def zero(cut, path, twin):
     one, other = timeline(path), timeline(twin)
     count = 0
     for clip, from_zero in pairs(one, other):
+        # The annotated timeline keeps the addresses of the cut, all others start beside them.
+        same = KEY in clip.metadata or not os.path.basename(path).startswith("annotated")
+        same_media(path if same else cut, twin, clip, from_zero)
         before, after = clip.media_reference, from_zero.media_reference
         if before.available_range is None:
             continue
@@ -195,6 +242,8 @@ def zero(path, twin):
 files = sys.argv[1:]
 if files[0] == "--zero":
     zero(*files[1:])
+elif files[0] == "--swapped":
+    swapped(*files[1:])
 else:
     for name in files:
         plain(name)

@@ -42,6 +42,7 @@ const SMALLEST: usize = 160;
 
 /// Where a proxy's picture lies in the original.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct PictureMap {
     /// Original pixels for a proxy pixel, across and down.
     pub scale: [f64; 2],
@@ -80,6 +81,7 @@ impl PictureMap {
 
 /// A map that was measured.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct Fitted {
     /// The map.
     pub map: PictureMap,
