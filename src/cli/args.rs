@@ -1,9 +1,8 @@
 //! The command line as typed.
 
-use crate::annotate::{MarkerPlaces, PlateClips};
+use super::choices::{AnchorChoice, EdlChoice, MarkersChoice, PlatesChoice, TurnsChoice, handles};
 use crate::review::HandBack;
-use crate::settings::{EdlReels, ReverseAnchor, Turns};
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, Parser, Subcommand};
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 
@@ -293,23 +292,6 @@ impl Back {
     }
 }
 
-/// Reel names, as typed.
-#[derive(Debug, Clone, Copy, ValueEnum)]
-#[allow(missing_docs, reason = "words of the setting")]
-pub enum EdlChoice {
-    Full,
-    Strict,
-}
-
-impl From<EdlChoice> for EdlReels {
-    fn from(choice: EdlChoice) -> EdlReels {
-        match choice {
-            EdlChoice::Full => EdlReels::Full,
-            EdlChoice::Strict => EdlReels::Strict,
-        }
-    }
-}
-
 /// `compare`.
 #[derive(Debug, Args)]
 pub struct Compare {
@@ -524,97 +506,6 @@ pub struct Strip {
     pub force: bool,
 }
 
-/// `--turns` as typed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-#[allow(missing_docs, reason = "see `Turns`")]
-pub enum TurnsChoice {
-    Auto,
-    Once,
-    Twice,
-    Eased,
-}
-
-impl From<TurnsChoice> for Turns {
-    fn from(choice: TurnsChoice) -> Turns {
-        match choice {
-            TurnsChoice::Auto => Turns::Auto,
-            TurnsChoice::Once => Turns::Once,
-            TurnsChoice::Twice => Turns::Twice,
-            TurnsChoice::Eased => Turns::Eased,
-        }
-    }
-}
-
-/// `--reverse-anchor` as typed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-#[allow(missing_docs, reason = "see `ReverseAnchor`")]
-pub enum AnchorChoice {
-    Start,
-    End,
-}
-
-impl From<AnchorChoice> for ReverseAnchor {
-    fn from(choice: AnchorChoice) -> ReverseAnchor {
-        match choice {
-            AnchorChoice::Start => ReverseAnchor::Start,
-            AnchorChoice::End => ReverseAnchor::End,
-        }
-    }
-}
-
-/// `--markers` as typed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-#[allow(missing_docs, reason = "see `MarkerPlaces`")]
-pub enum MarkersChoice {
-    Both,
-    Clip,
-    Cut,
-}
-
-impl From<MarkersChoice> for MarkerPlaces {
-    fn from(choice: MarkersChoice) -> MarkerPlaces {
-        match choice {
-            MarkersChoice::Both => MarkerPlaces::Both,
-            MarkersChoice::Clip => MarkerPlaces::Clip,
-            MarkersChoice::Cut => MarkerPlaces::Cut,
-        }
-    }
-}
-
-/// `--plates` as typed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-#[allow(missing_docs, reason = "see `PlateClips`")]
-pub enum PlatesChoice {
-    Disabled,
-    Enabled,
-    Below,
-    None,
-}
-
-impl From<PlatesChoice> for PlateClips {
-    fn from(choice: PlatesChoice) -> PlateClips {
-        match choice {
-            PlatesChoice::Disabled => PlateClips::Disabled,
-            PlatesChoice::Enabled => PlateClips::Enabled,
-            PlatesChoice::Below => PlateClips::Below,
-            PlatesChoice::None => PlateClips::None,
-        }
-    }
-}
-
-fn handles(text: &str) -> Result<(u32, u32), String> {
-    let number = |part: &str| {
-        part.parse::<u32>()
-            .ok()
-            .filter(|frames| *frames <= 10_000)
-            .ok_or_else(|| format!("\"{part}\" is not a number of frames from 0 to 10000"))
-    };
-    match text.split_once(':') {
-        Some((head, tail)) => Ok((number(head)?, number(tail)?)),
-        None => number(text).map(|both| (both, both)),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -638,12 +529,5 @@ mod tests {
             assert_eq!(check.cut.logs(), [PathBuf::from("a.csv"), "b.csv".into()], "{line}");
             assert_eq!(check.cut.media_folders(), [PathBuf::from("m")], "{line}");
         }
-    }
-
-    #[test]
-    fn handles_are_one_number_or_two() {
-        assert_eq!(handles("8"), Ok((8, 8)));
-        assert_eq!(handles("12:16"), Ok((12, 16)));
-        assert!(handles("-1").is_err() && handles("a:b").is_err() && handles("99999").is_err());
     }
 }

@@ -1,6 +1,7 @@
 //! `compare`: what a recut changes.
 
-use super::args::{Compare, MarkersChoice, PlatesChoice};
+use super::args::Compare;
+use super::choices::{MarkersChoice, PlatesChoice};
 use super::diagnostic;
 use super::turnover::{Said, deliver};
 use crate::compare::{Change, Changed, Comparison, compare};

@@ -1,6 +1,7 @@
 //! `loop`: one loop plate, no cut needed.
 
-use super::args::{Loop, TurnsChoice};
+use super::args::Loop;
+use super::choices::TurnsChoice;
 use super::{diagnostic, progress::Bar, rate};
 use crate::error::{BadInput, Faults};
 use crate::grain::GrainModel;

@@ -3,6 +3,7 @@
 mod args;
 mod card;
 mod check;
+mod choices;
 mod comparing;
 mod diagnostic;
 mod farming;
