@@ -3,6 +3,7 @@
 
 use super::clock::cut_label;
 use super::cost::{cost_of, cost_of_verdict, cost_words};
+use super::document::document;
 use super::picker::{NOTHING_TO_DECIDE, form, script, urgency};
 use super::ruler::hatchings;
 use super::sheet::{link, shot};
@@ -11,7 +12,7 @@ use super::tape::{cut_strip, cut_tape};
 use super::words::{counted, said, severity_word, statement, take_words};
 use super::{looked_at, style};
 use crate::findings::{Findings, UseFinding, Verdict};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 /// Lists that lie beside the page.
 const LISTS: [(&str, &str); 6] = [
@@ -23,27 +24,14 @@ const LISTS: [(&str, &str); 6] = [
     ("findings.json", "everything on this page, for machines"),
 ];
 
-/// What the page may load: nothing but what it carries.
-pub(super) const NOTHING_FROM_OUTSIDE: &str =
-    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'unsafe-inline'";
-
 /// Returns the page. `looks` holds what there is to see of each use, in their order.
 pub fn page(findings: &Findings, looks: &[Look]) -> String {
     let name = match said(&findings.cut.name) {
         name if name.trim().is_empty() => "Untitled cut".to_string(),
         name => name,
     };
-    html! {
-        (DOCTYPE)
-        html lang="en-GB" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content=(NOTHING_FROM_OUTSIDE);
-                title { (name) ": clean plates, shot by shot" }
-                style { (PreEscaped(style::sheet())) (PreEscaped(style::VIEWS)) }
-            }
-            body {
+    let title = format!("{name}: clean plates, shot by shot");
+    let body = html! {
                 a class="skip" href="#shots" { "To the shots" }
                 (hatchings())
                 div class="sheet" {
@@ -62,11 +50,8 @@ pub fn page(findings: &Findings, looks: &[Look]) -> String {
                     footer { (cautions()) }
                 }
                 @if findings.uses.iter().any(has_section) { (script()) }
-            }
-        }
-    }
-    .into_string()
-        + "\n"
+    };
+    document("en-GB", &title, style::VIEWS, &body)
 }
 
 fn heading(findings: &Findings, name: &str) -> Markup {

@@ -4,6 +4,7 @@ mod cells;
 mod clock;
 pub mod edl;
 mod cost;
+mod document;
 mod elements;
 pub mod html;
 pub mod json;

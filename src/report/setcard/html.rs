@@ -3,8 +3,8 @@
 use super::{Card, LOG_KEYS, SHOTS_ON_A_CARD};
 use crate::error::shown;
 use crate::platelog::Shot;
-use crate::report::style;
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use crate::report::document::document;
+use maud::{Markup, html};
 
 /// Rows of the form: a sheet has no room for more.
 const FORM_ROWS: usize = 12;
@@ -14,23 +14,12 @@ pub fn page(card: &Card<'_>) -> String {
     let sheets = card.sheets();
     let words = card.words;
     let of = sheets.len();
-    let page = html! {
-        (DOCTYPE)
-        html lang=(words.lang) {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (words.title) }
-                style { (PreEscaped(style::sheet())) (PreEscaped(RULES)) }
-            }
-            body {
-                @for (at, shots) in sheets.iter().enumerate() {
-                    (sheet(card, shots, card.number(at, of)))
-                }
-            }
+    let body = html! {
+        @for (at, shots) in sheets.iter().enumerate() {
+            (sheet(card, shots, card.number(at, of)))
         }
     };
-    page.into_string()
+    document(&words.lang, &words.title, RULES, &body)
 }
 
 fn sheet(card: &Card<'_>, shots: &[Shot], number: Option<String>) -> Markup {
@@ -133,14 +122,7 @@ fn tape(calls: &[String], seconds: u64, boom: &str) -> Markup {
 
 fn lengths(card: &Card<'_>, shots: &[Shot]) -> Markup {
     let words = card.words;
-    let heads = [
-        &words.ask_shot,
-        &words.ask_runs,
-        &words.ask_need,
-        &words.ask_head,
-        &words.ask_tail,
-        &words.ask_passes,
-    ];
+    let heads = words.length_heads();
     let none = [Shot::default()];
     let shots = if shots.is_empty() { &none[..] } else { shots };
     html! {

@@ -95,15 +95,7 @@ fn wrap(out: &mut String, first: &str, rest: &str, text: &str) {
 
 fn lengths(out: &mut String, card: &Card<'_>, shots: &[Shot]) {
     let words = card.words;
-    let heads = [
-        &words.ask_shot,
-        &words.ask_runs,
-        &words.ask_need,
-        &words.ask_head,
-        &words.ask_tail,
-        &words.ask_passes,
-    ]
-    .map(String::clone);
+    let heads = words.length_heads().map(String::from);
     let none = [Shot::default()];
     let shots = if shots.is_empty() { &none[..] } else { shots };
     let rows: Vec<[String; 6]> =

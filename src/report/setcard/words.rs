@@ -47,6 +47,20 @@ pub struct Words {
     pub log_columns: Vec<String>,
 }
 
+impl Words {
+    /// The heads of the table of lengths, in the order of its columns.
+    pub(super) fn length_heads(&self) -> [&str; 6] {
+        [
+            &self.ask_shot,
+            &self.ask_runs,
+            &self.ask_need,
+            &self.ask_head,
+            &self.ask_tail,
+            &self.ask_passes,
+        ]
+    }
+}
+
 const ENGLISH: &str = include_str!("en.toml");
 const GERMAN: &str = include_str!("de.toml");
 

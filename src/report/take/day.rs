@@ -1,11 +1,11 @@
 //! The page of a day: every take that was looked at, the newest first.
 
 use crate::inspection::TakeVerdict;
-use crate::report::html::{NOTHING_FROM_OUTSIDE, cautions};
+use crate::report::document::document;
+use crate::report::html::cautions;
 use crate::report::sheet::link;
-use crate::report::style;
 use crate::report::words::{counted, said};
-use maud::{DOCTYPE, PreEscaped, html};
+use maud::html;
 
 /// One take of the day.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,17 +34,7 @@ impl DayLine {
 /// Returns the page; `lines` in the order in which takes came.
 pub fn day(lines: &[DayLine]) -> String {
     let waiting = lines.iter().filter(|line| line.class() != "v-plate").count() as u64;
-    html! {
-        (DOCTYPE)
-        html lang="en-GB" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content=(NOTHING_FROM_OUTSIDE);
-                title { "Takes of the day: can they be patched?" }
-                style { (PreEscaped(style::sheet())) }
-            }
-            body {
+    let body = html! {
                 div class="sheet" {
                     header {
                         h1 { "Takes of the day" }
@@ -71,9 +61,6 @@ pub fn day(lines: &[DayLine]) -> String {
                     }
                     footer { (cautions()) }
                 }
-            }
-        }
-    }
-    .into_string()
-        + "\n"
+    };
+    document("en-GB", "Takes of the day: can they be patched?", "", &body)
 }

@@ -5,7 +5,8 @@ use super::words::{TakeLabels, headline};
 use crate::inspection::{Inspection, Point, Series, TakeVerdict};
 use crate::media::Thumbnail;
 use crate::report::clock::TakeClock;
-use crate::report::html::{NOTHING_FROM_OUTSIDE, cautions};
+use crate::report::document::document;
+use crate::report::html::cautions;
 use crate::report::plots::{Limits, plots};
 use crate::report::ruler::{ALL, LEFT, WIDTH, boxes, dimension, hatchings, lane_name};
 use crate::report::scale::Scale;
@@ -14,7 +15,7 @@ use crate::report::style;
 use crate::report::tape::{TAPE, tape};
 use crate::report::words::{counted, reason_figures, said, severity_word};
 use crate::time::{Frame, FrameRange};
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 /// A picture on the page.
 #[derive(Debug, Clone)]
@@ -56,17 +57,7 @@ pub fn page(take: &TakePage<'_>) -> String {
         TakeVerdict::Attention => "v-undecided",
         TakeVerdict::Stop => "v-by-hand",
     };
-    html! {
-        (DOCTYPE)
-        html lang="en-GB" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta http-equiv="Content-Security-Policy" content=(NOTHING_FROM_OUTSIDE);
-                title { (name) ": can it be patched?" }
-                style { (PreEscaped(style::sheet())) (PreEscaped(style::VIEWS)) }
-            }
-            body {
+    let body = html! {
                 (hatchings())
                 div class="sheet" {
                     header {
@@ -81,11 +72,8 @@ pub fn page(take: &TakePage<'_>) -> String {
                     }
                     footer { (cautions()) }
                 }
-            }
-        }
-    }
-    .into_string()
-        + "\n"
+    };
+    document("en-GB", &format!("{name}: can it be patched?"), style::VIEWS, &body)
 }
 
 fn facts(inspection: &Inspection) -> String {
