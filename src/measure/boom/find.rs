@@ -1,6 +1,7 @@
 //! Plates and boom spans that nobody logged.
 
 use super::blobs::{CLEAN, Window};
+use super::hypothesis::{Hypothesis, likeness, merged, ranked};
 use super::limits::FinderLimits;
 use super::reference::{Compared, Reference, ReferenceSum, Steps};
 use super::restless;
@@ -82,15 +83,6 @@ pub struct Found {
     pub say: Say,
 }
 
-/// What one reference tells of a lock-off.
-struct Hypothesis {
-    spans: Vec<Range<usize>>,
-    region: Mask,
-    score: f64,
-    /// References that tell the same.
-    support: usize,
-}
-
 /// Finds plates and booms. See the module for the steps.
 ///
 /// # Errors
@@ -136,6 +128,24 @@ const WORKERS: usize = 2;
 
 /// Frames that are read ahead together.
 const BATCH: usize = 16;
+
+/// Frames from which a take is long: a few references are tried before the others. Ours: of
+/// shorter ones all are tried in a second or two.
+const LONG: usize = 600;
+
+/// References that are tried first of a long take. Ours: those of most takes agree.
+const FEW: usize = 6;
+
+/// Puts `count` references that are evenly spread before the others; returns how many.
+fn spread_first<T>(references: &mut [T], count: usize) -> usize {
+    let of = references.len();
+    if of <= count {
+        return 0;
+    }
+    // Each place lies at or behind the one it is exchanged with.
+    (0..count).for_each(|at| references.swap(at, at * (of - 1) / (count - 1)));
+    count
+}
 
 /// What one frame shows of a region against a reference.
 #[derive(Debug, Clone, Copy, Default)]
@@ -183,12 +193,18 @@ impl Search<'_> {
             return Ok(Say::CannotTell(Why::TooShort));
         }
         let windows = self.windows()?;
-        let references = self.references(&windows)?;
+        let mut references = self.references(&windows)?;
+        let few = if self.span.len() > LONG { spread_first(&mut references, FEW) } else { 0 };
+        let (few, rest) = references.split_at(few);
         let mut unconfirmed = false;
         for steps in self.limits.steps {
-            let followed = self.follow(&references, steps, |_| Counted::default())?;
-            let hypotheses: Vec<Hypothesis> =
-                followed.iter().map(|one| self.hypothesis(&one.tracker.done)).collect();
+            let mut hypotheses = self.hypotheses(few, steps)?;
+            for best in ranked(hypotheses.clone()) {
+                if self.confirm(&best, steps, found)? {
+                    return Ok(Say::Booms);
+                }
+            }
+            hypotheses.extend(self.hypotheses(rest, steps)?);
             for best in ranked(hypotheses) {
                 if self.confirm(&best, steps, found)? {
                     return Ok(Say::Booms);
@@ -207,6 +223,19 @@ impl Search<'_> {
         };
         found.doubtful.push(file_range(&self.span));
         Ok(Say::CannotTell(why))
+    }
+
+    /// What each reference tells.
+    fn hypotheses(
+        &mut self,
+        references: &[Reference],
+        steps: Steps,
+    ) -> std::io::Result<Vec<Hypothesis>> {
+        if references.is_empty() {
+            return Ok(Vec::new());
+        }
+        let followed = self.follow(references, steps, |_| Counted::default())?;
+        Ok(followed.iter().map(|one| self.hypothesis(&one.tracker.done)).collect())
     }
 
     /// Chooses windows of frames to try as references: evenly spaced, and those whose edge
@@ -503,65 +532,6 @@ impl Search<'_> {
     }
 }
 
-/// Joins spans that touch, or nearly so.
-fn merged(mut spans: Vec<Range<usize>>) -> Vec<Range<usize>> {
-    spans.sort_by_key(|span| (span.start, span.end));
-    let mut joined: Vec<Range<usize>> = Vec::new();
-    for span in spans {
-        match joined.last_mut() {
-            Some(last) if span.start <= last.end + 2 => last.end = last.end.max(span.end),
-            _ => joined.push(span),
-        }
-    }
-    joined
-}
-
-/// Ranks what the references tell: those that tell alike support each other.
-fn ranked(mut all: Vec<Hypothesis>) -> Vec<Hypothesis> {
-    all.retain(|one| !one.spans.is_empty() && one.score > 0.0);
-    let support: Vec<f64> = all
-        .iter()
-        .map(|one| {
-            all.iter()
-                .filter(|other| likeness(&one.spans, &other.spans) >= 0.9)
-                .map(|other| other.score)
-                .sum()
-        })
-        .collect();
-    let alike: Vec<usize> = all
-        .iter()
-        .map(|one| all.iter().filter(|other| likeness(&one.spans, &other.spans) >= 0.8).count())
-        .collect();
-    all.iter_mut().zip(alike).for_each(|(one, count)| one.support = count);
-    let mut order: Vec<usize> = (0..all.len()).collect();
-    order.sort_by(|a, b| {
-        support[*b]
-            .total_cmp(&support[*a])
-            .then(all[*b].score.total_cmp(&all[*a].score))
-            .then(a.cmp(b))
-    });
-    let mut kept: Vec<usize> = Vec::new();
-    for at in order {
-        if kept.len() < 3
-            && kept.iter().all(|other| likeness(&all[*other].spans, &all[at].spans) < 0.9)
-        {
-            kept.push(at);
-        }
-    }
-    let mut slots: Vec<Option<Hypothesis>> = all.into_iter().map(Some).collect();
-    kept.into_iter().filter_map(|at| slots[at].take()).collect()
-}
-
-/// Frames in both over frames in either.
-fn likeness(a: &[Range<usize>], b: &[Range<usize>]) -> f32 {
-    let count = |spans: &[Range<usize>]| spans.iter().map(|span| span.len()).sum::<usize>();
-    let both: usize = a
-        .iter()
-        .flat_map(|a| b.iter().map(move |b| a.end.min(b.end).saturating_sub(a.start.max(b.start))))
-        .sum();
-    both as f32 / (count(a) + count(b) - both).max(1) as f32
-}
-
 /// Returns the runs of frames of a range for which `holds` is true.
 fn parts(range: Range<usize>, holds: impl Fn(usize) -> bool) -> Vec<Range<usize>> {
     let mut parts: Vec<Range<usize>> = Vec::new();
@@ -597,4 +567,19 @@ fn edge_strip(plane: &Plane) -> Vec<f32> {
     let middle = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
     strip.iter_mut().for_each(|value| *value -= middle);
     strip
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_first_references_are_spread_over_all() {
+        let mut all: Vec<usize> = (0..16).collect();
+        assert_eq!(spread_first(&mut all, 6), 6);
+        assert_eq!(all[..6], [0, 3, 6, 9, 12, 15]);
+        all.sort_unstable();
+        assert_eq!(all, (0..16).collect::<Vec<_>>());
+        assert_eq!(spread_first(&mut [1, 2, 3], 6), 0);
+    }
 }

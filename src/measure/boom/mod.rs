@@ -19,6 +19,7 @@
 
 mod blobs;
 mod tone;
+mod hypothesis;
 mod limits;
 mod small_take;
 mod reference;
