@@ -230,7 +230,7 @@ fn our_json_has_only_what_the_schema_lists() {
     let path = outside::project().join("docs/platelog.schema.json");
     let schema: serde_json::Value =
         serde_json::from_slice(&std::fs::read(path).expect("the schema")).expect("JSON");
-    let record = &schema["$defs"]["record"];
+    let record = &schema["$defs"]["Record"];
     assert_eq!(record["additionalProperties"], false);
     let listed: Vec<&str> =
         record["properties"].as_object().expect("properties").keys().map(String::as_str).collect();
