@@ -9,6 +9,7 @@ use serde_json::Value;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
+use std::sync::OnceLock;
 
 const SIZE: (usize, usize) = (640, 360);
 const FRAMES: u32 = 200;
@@ -40,8 +41,18 @@ fn set() -> Vec<f64> {
     (0..SIZE.0 * SIZE.1).map(|at| light(at % SIZE.0, at / SIZE.0)).collect()
 }
 
-/// The take of the little show at full size: a boom slides in at frame 72 and out by 192.
+/// The take of the little show at full size: a boom slides in at frame 72 and out by 192. It is
+/// encoded once for all tests.
 fn make_original(path: &Path) {
+    static MADE: OnceLock<Vec<u8>> = OnceLock::new();
+    let bytes = MADE.get_or_init(|| {
+        encode_original(path);
+        std::fs::read(path).expect("just written")
+    });
+    std::fs::write(path, bytes).expect("room");
+}
+
+fn encode_original(path: &Path) {
     let mut ffmpeg = Command::new("ffmpeg")
         .args(["-v", "error", "-nostdin", "-f", "rawvideo", "-pix_fmt", "gray", "-s"])
         .arg(format!("{}x{}", SIZE.0, SIZE.1))

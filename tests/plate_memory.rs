@@ -52,7 +52,7 @@ fn ten_times_the_length_takes_no_more_memory() {
         return;
     }
     let folder = tempfile::tempdir().expect("a folder");
-    let noise = "testsrc2=s=640x360:r=24,noise=alls=8:allf=t";
+    let noise = "testsrc2=s=320x180:r=24,noise=alls=8:allf=t";
     for (name, coding, method, length) in [
         ("a.mov", "-c:v mjpeg -q:v 2 -pix_fmt yuvj422p", "copy", 80),
         ("b.mkv", "-c:v ffv1 -g 1 -pix_fmt yuv422p", "copy", 80),

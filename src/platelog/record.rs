@@ -61,6 +61,7 @@ impl From<PointRange> for (Point, Point) {
 
 /// Where in a take a plate was rolled.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum PlateKind {
     /// Before the action.
@@ -73,27 +74,35 @@ pub enum PlateKind {
 
 /// One plate as noted.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct PlateNote {
     /// Head, tail, or a take of its own.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "PlateKind"))]
     pub kind: Option<PlateKind>,
     /// Its range, if times were noted.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "PointRange"))]
     pub range: Option<PointRange>,
     /// Its length in seconds, if only that was noted: a search hint for the pixels.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "f64", extend("exclusiveMinimum" = 0)))]
     pub seconds: Option<f64>,
     /// Camera clip of a plate take.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub clip: Option<String>,
     /// Roll of a plate take.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub roll: Option<String>,
     /// False if it was marked no good.
+    #[cfg_attr(test, schemars(extend("default" = true)))]
     pub good: bool,
     /// Frames its times may be off, if a hand on a button marked them: such times never
     /// bound a plate, they tell the pixels where to look.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "u32"))]
     pub tolerance: Option<u32>,
 }
 
@@ -112,6 +121,7 @@ impl PlateNote {
 
 /// What kind of report a record was read from, if not from a plate log.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(rename_all = "lowercase")]
 pub enum Report {
     /// Sound files or a sound report: roll, media and times are the recorder's.
@@ -141,11 +151,13 @@ impl Report {
 
 /// Frames marked unusable, and why.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct Unusable {
     /// The frames.
     pub range: PointRange,
     /// The reason given.
     #[serde(default)]
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub why: String,
 }
 
@@ -163,69 +175,97 @@ pub enum Serves {
 
 /// One take a plate take serves.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[serde(default, deny_unknown_fields)]
 #[allow(missing_docs, reason = "headings of the plate log")]
 pub struct ServedTake {
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub scene: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub slate: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub take: Option<String>,
 }
 
 /// One record: what was noted about one take of one camera. Every field may be absent.
 #[derive(Debug, Clone, PartialEq, Default)]
+#[cfg_attr(test, derive(schemars::JsonSchema), schemars(deny_unknown_fields))]
 pub struct Record {
     /// Unique id of the recording (file UID or UMID), if noted.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub id: Option<String>,
     /// Scene.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub scene: Option<String>,
     /// Slate or set-up.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub slate: Option<String>,
     /// Take as written: `01`.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub take: Option<String>,
     /// Camera letter.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub camera: Option<String>,
     /// Camera roll.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub roll: Option<String>,
     /// Camera clip name.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub clip: Option<String>,
     /// Media file name.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub media: Option<String>,
     /// Date as written.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub date: Option<String>,
-    /// Rate of the take clock.
+    /// Rate of the take clock: 24, "23.976" or "24000/1001".
+    #[cfg_attr(test, schemars(schema_with = "crate::schemas::log_rate"))]
     pub rate: Option<Rate>,
     /// First frame of the take.
+    #[cfg_attr(test, schemars(with = "Point"))]
     pub start: Option<Point>,
     /// Out point of the take.
+    #[cfg_attr(test, schemars(with = "Point"))]
     pub end: Option<Point>,
     /// Lock-offs.
     pub lock_off: Vec<PointRange>,
     /// Plates.
+    #[cfg_attr(test, schemars(schema_with = "crate::schemas::log_plates"))]
     pub plates: Vec<PlateNote>,
     /// Takes a plate take serves.
+    #[cfg_attr(test, schemars(schema_with = "crate::schemas::log_serves"))]
     pub serves: Serves,
-    /// Boom spans; empty if nobody noted them.
+    /// Boom spans; in files "none" if no boom was ever in frame. Empty if nobody noted them.
+    #[cfg_attr(test, schemars(schema_with = "crate::schemas::log_boom"))]
     pub boom: Vec<PointRange>,
     /// True if the log says no boom was ever in frame.
+    #[cfg_attr(test, schemars(skip))]
     pub no_boom: bool,
     /// Where the boom is, as a polygon in shares of width and height.
+    #[cfg_attr(test, schemars(length(min = 3), inner(inner(range(min = 0, max = 1)))))]
     pub region: Vec<[f64; 2]>,
     /// Captured raster.
+    #[cfg_attr(test, schemars(with = "[u32; 2]", inner(range(min = 1))))]
     pub capture: Option<(u32, u32)>,
     /// Frames not to be used.
     pub unusable: Vec<Unusable>,
     /// Remarks.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub remarks: Option<String>,
     /// Who agreed that the boom enters frame.
+    #[cfg_attr(test, schemars(with = "crate::schemas::LogText"))]
     pub agreed_by: Option<String>,
     /// Tolerance of its times in frames.
+    #[cfg_attr(test, schemars(with = "u32"))]
     pub tolerance: Option<u32>,
     /// The kind of report it was read from; none for a plate log.
+    #[cfg_attr(test, schemars(with = "Report"))]
     pub report: Option<Report>,
     /// For each key, the file and place it was read from.
+    #[cfg_attr(test, schemars(with = "std::collections::BTreeMap<String, String>"))]
     pub origin: Origins,
 }
 

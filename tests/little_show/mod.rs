@@ -2,9 +2,11 @@
 //! seconds of it, and a log that notes a head plate and the boom.
 #![allow(dead_code, reason = "each test file uses a part")]
 
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
+use std::sync::{Mutex, PoisonError};
 
 /// Frames of the take.
 pub const FRAMES: u32 = 200;
@@ -180,9 +182,24 @@ pub fn used_of_take() -> Clip<'static> {
 /// Size of the take.
 pub const SIZE: (usize, usize) = (320, 180);
 
-/// Encodes a small ProRes take with the boom where the log notes it: a still set with grain,
+/// Writes a small ProRes take with the boom where the log notes it: a still set with grain,
 /// into which a bar slides from above at frame 72 and out again by frame 192.
+///
+/// Most tests of a program want the same take: it is encoded once for all of them.
 pub fn make_take(path: &Path, timecode: &str) {
+    static MADE: Mutex<BTreeMap<String, Vec<u8>>> = Mutex::new(BTreeMap::new());
+    // A test that failed with the lock held has left the map as it was.
+    let mut made = MADE.lock().unwrap_or_else(PoisonError::into_inner);
+    match made.get(timecode) {
+        Some(bytes) => std::fs::write(path, bytes).expect("room"),
+        None => {
+            encode_take(path, timecode);
+            made.insert(timecode.into(), std::fs::read(path).expect("just written"));
+        }
+    }
+}
+
+fn encode_take(path: &Path, timecode: &str) {
     let mut ffmpeg = Command::new("ffmpeg")
         .args(["-v", "error", "-nostdin", "-f", "rawvideo", "-pix_fmt", "gray", "-s"])
         .arg(format!("{}x{}", SIZE.0, SIZE.1))
@@ -195,15 +212,29 @@ pub fn make_take(path: &Path, timecode: &str) {
     {
         let mut pipe = ffmpeg.stdin.take().expect("it is piped");
         let mut seed = 7_u64;
+        let set = set();
         for frame in 0..FRAMES {
-            pipe.write_all(&painted(frame, &mut seed)).expect("ffmpeg reads");
+            pipe.write_all(&painted(&set, frame, &mut seed)).expect("ffmpeg reads");
         }
     }
     assert!(ffmpeg.wait().expect("it ends").success());
 }
 
+/// What stands still, row by row.
+fn set() -> Vec<f64> {
+    let light = |at: usize| {
+        let (x, y) = ((at % SIZE.0) as f64, (at / SIZE.0) as f64);
+        let wave = |a: f64, b: f64, phase: f64| (a * x + b * y + phase).sin();
+        120.0
+            + 24.0 * wave(0.05, 0.02, 0.3)
+            + 14.0 * wave(-0.13, 0.09, 1.0)
+            + 9.0 * wave(0.29, 0.21, 2.0)
+    };
+    (0..SIZE.0 * SIZE.1).map(light).collect()
+}
+
 /// Paints one frame.
-fn painted(frame: u32, seed: &mut u64) -> Vec<u8> {
+fn painted(set: &[f64], frame: u32, seed: &mut u64) -> Vec<u8> {
     let sliding = |in_or_out: u32| f64::from(in_or_out.min(4)) / 4.0;
     let deep = match frame {
         72..192 => 60.0 * sliding((frame - 71).min(192 - frame)),
@@ -212,16 +243,10 @@ fn painted(frame: u32, seed: &mut u64) -> Vec<u8> {
     let mut out = Vec::with_capacity(SIZE.0 * SIZE.1);
     for y in 0..SIZE.1 {
         for x in 0..SIZE.0 {
-            let (fx, fy) = (x as f64, y as f64);
-            let wave = |a: f64, b: f64, phase: f64| (a * fx + b * fy + phase).sin();
-            let set = 120.0
-                + 24.0 * wave(0.05, 0.02, 0.3)
-                + 14.0 * wave(-0.13, 0.09, 1.0)
-                + 9.0 * wave(0.29, 0.21, 2.0);
-            let boom = if (120..144).contains(&x) && fy < deep { -60.0 } else { 0.0 };
+            let boom = if (120..144).contains(&x) && (y as f64) < deep { -60.0 } else { 0.0 };
             // Three uniform numbers make a bell near enough (splitmix64, Steele et al. 2014).
             let grain: f64 = (0..3).map(|_| uniform(seed) - 0.5).sum::<f64>() * 4.0;
-            out.push((set + boom + grain).round().clamp(0.0, 255.0) as u8);
+            out.push((set[y * SIZE.0 + x] + boom + grain).round().clamp(0.0, 255.0) as u8);
         }
     }
     out

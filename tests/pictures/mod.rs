@@ -41,13 +41,18 @@ pub fn framemd5(input: &[&str], pixel_format: &str) -> Vec<String> {
 
 /// Returns the MD5 of a picture's planes, packed without padding, as framemd5 takes it.
 pub fn picture_md5(picture: &Picture) -> String {
+    md5(&packed(picture))
+}
+
+/// Returns a picture's planes, packed without padding.
+pub fn packed(picture: &Picture) -> Vec<u8> {
     let mut bytes = Vec::new();
     for plane in 0..picture.planes() {
         for y in 0..picture.plane_height(plane) {
             bytes.extend_from_slice(picture.row(plane, y).expect("the row is there"));
         }
     }
-    md5(&bytes)
+    bytes
 }
 
 /// Opens media, or fails the test with its faults.
@@ -79,10 +84,10 @@ pub fn md5(bytes: &[u8]) -> String {
     let table: Vec<u32> =
         (1..=64).map(|n| (f64::from(n).sin().abs() * 4_294_967_296.0) as u32).collect();
     for block in bytes.chunks_exact(64).chain(tail.chunks_exact(64)) {
-        let words: Vec<u32> = block
-            .chunks_exact(4)
-            .map(|word| u32::from_le_bytes([word[0], word[1], word[2], word[3]]))
-            .collect();
+        let mut words = [0_u32; 16];
+        for (word, four) in words.iter_mut().zip(block.chunks_exact(4)) {
+            *word = u32::from_le_bytes([four[0], four[1], four[2], four[3]]);
+        }
         let [mut a, mut b, mut c, mut d] = state;
         for i in 0..64 {
             let (mix, word) = match i / 16 {

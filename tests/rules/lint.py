@@ -190,15 +190,21 @@ def swapped(path, twin):
     count = 0
     for clip, shown in pairs(one, other):
         reference = shown.media_reference
-        if getattr(reference, "target_url", "").startswith("temp/"):
+        url = getattr(reference, "target_url", None) or getattr(reference, "target_url_base", "")
+        if url.startswith("temp/"):
             count += 1
-            if not os.path.isfile(local(twin, reference.target_url)):
-                say(twin, f"{shown.name}: no file at {reference.target_url}")
+            if isinstance(reference, otio.schema.ImageSequenceReference):
+                images(twin, shown, reference)
+            elif not os.path.isfile(local(twin, url)):
+                say(twin, f"{shown.name}: no file at {url}")
             # Media advance by the speed for each frame of the clip.
             speed = math.prod(e.time_scalar for e in shown.effects if hasattr(e, "time_scalar"))
             there, seen = reference.available_range, shown.trimmed_range()
             behind = seen.start_time.value + seen.duration.value * speed
-            if seen.start_time < there.start_time or behind > there.end_time_exclusive().value:
+            # Of a clip in a nest only what the nest lets through is rendered.
+            in_nest = shown.parent().parent().parent() is not None
+            outside = seen.start_time < there.start_time or behind > there.end_time_exclusive().value
+            if outside and not in_nest:
                 say(twin, f"{shown.name}: shows {seen} of {there}")
             shown.media_reference = clip.media_reference.deepcopy()
         else:
