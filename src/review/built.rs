@@ -57,6 +57,9 @@ impl Reviewer<'_> {
         progress: &mut dyn Progress,
     ) -> Result<Option<Reason>, Faults> {
         let range = self.lock_off(media, pending);
+        // All that follows looks at the same frames again and again.
+        let used_frames = [some(range, MOST_FRAMES), need(media, pending)].concat();
+        let media = &media.stored(&used_frames)?;
         let Some(first) = first_gathered(media, range)? else { return Ok(None) };
         let behind = Footage::with_behind(media, &first);
         let count = i64::try_from(first.count()).unwrap_or(0);
@@ -102,7 +105,7 @@ impl Reviewer<'_> {
 
     /// The frames of the take that may serve: the lock-off that holds need, within the media.
     fn lock_off(&self, media: &Media, pending: &Pending) -> FrameRange {
-        let whole = FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX));
+        let whole = whole(media);
         let learnt = &pending.learnt;
         let held = learnt.used.and_then(|used| {
             let locks = union(&learnt.claims.lock_off);
@@ -111,6 +114,17 @@ impl Reviewer<'_> {
         let in_file = held.and_then(|lock| learnt.clocks.as_ref()?.file_range(lock));
         in_file.and_then(|range| range.overlap(whole)).unwrap_or(whole)
     }
+}
+
+fn whole(media: &Media) -> FrameRange {
+    FrameRange::new(0, i64::try_from(media.info().frames).unwrap_or(i64::MAX))
+}
+
+/// The frames of need there are, file clock.
+fn need(media: &Media, pending: &Pending) -> Vec<FrameRange> {
+    let clocks = pending.learnt.clocks.as_ref();
+    let need = pending.learnt.need.and_then(|need| clocks?.file_range(need));
+    need.and_then(|need| need.overlap(whole(media))).into_iter().collect()
 }
 
 /// Tells whether a use has a boom, and neither its take nor another any plate.
