@@ -15,7 +15,7 @@ use crate::plate::Retouch;
 use crate::proof::look;
 use crate::reach::Outcome;
 use crate::reason::{Code, Reason, Severity};
-use crate::time::{FrameRange, union};
+use crate::time::{Frame, FrameRange, union};
 use crate::verdict::Standing;
 use std::rc::Rc;
 
@@ -75,6 +75,10 @@ impl Reviewer<'_> {
         };
         let gauge = found.gauge.and_then(|at| looked.gauges.get(at));
         let (Some(gauge), Some(region)) = (gauge, &found.region) else { return Ok(None) };
+        let rows = gauge.rows.iter().map(|row| (row.frame, row.boom));
+        if let Some(reason) = unseen(rows, &noted_boom(media, pending)) {
+            return Ok(Some(reason));
+        }
         let made = gathered_again(media, &first, gauge, &asked.frames)?;
         let free = never_free(&made, &region.division);
         let worst = found.judgement.reasons.iter().find(|one| one.severity == Severity::Stop);
@@ -127,6 +131,32 @@ fn need(media: &Media, pending: &Pending) -> Vec<FrameRange> {
     need.and_then(|need| need.overlap(whole(media))).into_iter().collect()
 }
 
+/// The frames of need in which the log knows the boom, file clock.
+fn noted_boom(media: &Media, pending: &Pending) -> Vec<FrameRange> {
+    let learnt = &pending.learnt;
+    let noted = learnt.need.map(|need| learnt.claims.boom_within(need)).unwrap_or_default();
+    let in_file = |run: &FrameRange| learnt.clocks.as_ref()?.file_range(*run);
+    noted.iter().filter_map(in_file).filter_map(|run| run.overlap(whole(media))).collect()
+}
+
+/// The share of the frames with boom, in quarters, that have to show it against a plate built
+/// from the same frames. Ours: a boom that was taken for set shows in hardly any.
+const SEEN: usize = 3;
+
+/// Says why a built plate may not be used: a boom that hangs in most frames does not show
+/// against it, so it may hang in the plate.
+fn unseen(rows: impl Iterator<Item = (Frame, bool)>, noted: &[FrameRange]) -> Option<Reason> {
+    let rows = rows.filter(|(frame, _)| noted.iter().any(|run| run.holds(*frame)));
+    let rows: Vec<bool> = rows.map(|(_, boom)| boom).collect();
+    let seen = rows.iter().filter(|seen| **seen).count();
+    let text = format!(
+        "No plate can be built: against it the boom shows in {seen} of {} frames only, so it hangs in the plate itself.",
+        rows.len()
+    );
+    let reason = Reason::new(Code::NoPlate, Severity::Stop, text);
+    (4 * seen < SEEN * rows.len()).then(|| reason.measured(seen as f64, "frames", None))
+}
+
 /// Tells whether a use has a boom, and neither its take nor another any plate.
 fn has_no_plate(pending: &Pending) -> bool {
     let Standing::Judged(judgement) = &pending.standing else { return false };
@@ -153,5 +183,25 @@ impl Retouch for Woven<'_> {
         let picture = self.built.picture(k)?;
         let lit = self.lit.map(|lit| lit.retouch(k, &picture)).transpose()?.flatten();
         Ok(Some(lit.unwrap_or(picture)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_boom_that_its_own_frames_do_not_show_hangs_in_the_plate() {
+        let noted = [FrameRange::new(10, 50), FrameRange::new(60, 70)];
+        let rows = |seen: fn(i64) -> bool| (0..80).map(move |n| (Frame(n), seen(n)));
+        assert!(unseen(rows(|_| true), &noted).is_none());
+        // Where it hangs is not asked elsewhere; a few frames of its slide may miss it.
+        assert!(unseen(rows(|n| (14..66).contains(&n)), &noted).is_none());
+        let reason = unseen(rows(|n| n < 40), &noted).expect("30 of 50 are too few");
+        assert_eq!((reason.code, reason.severity), (Code::NoPlate, Severity::Stop));
+        assert_eq!(reason.value, Some(30.0));
+        assert!(reason.text.contains("30 of 50 frames"), "{}", reason.text);
+        // Nothing noted there, nothing to show.
+        assert!(unseen(rows(|_| false), &[]).is_none());
     }
 }
