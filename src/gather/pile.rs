@@ -86,6 +86,8 @@ struct Sums {
     values: Vec<f32>,
     /// Of the first pass alone.
     squares: Vec<f32>,
+    /// The code of no light, or of no colour.
+    zero: f32,
 }
 
 /// Means of the first pass, and the spread of each component round them.
@@ -105,11 +107,11 @@ struct Layer<'a> {
 }
 
 impl Layer<'_> {
-    /// Means; where nothing was free those of `else_of`, or 0.
+    /// Means; where nothing was free those of `else_of`, or black.
     fn means(&self, else_of: Option<&Vec<Vec<f32>>>) -> Vec<Vec<f32>> {
         let of = |(component, sums): (usize, &Sums)| {
             let mut means = else_of.and_then(|means| means.get(component)).cloned();
-            let means = means.get_or_insert_with(|| vec![0.0; sums.weights.len()]);
+            let means = means.get_or_insert_with(|| vec![sums.zero; sums.weights.len()]);
             for ((mean, weight), value) in means.iter_mut().zip(&sums.weights).zip(&sums.values) {
                 if *weight > 0.0 {
                     *mean = value / weight;
@@ -213,6 +215,7 @@ impl FrameReader for Layer<'_> {
                     weights: vec![0.0; width * height],
                     values: vec![0.0; width * height],
                     squares: vec![0.0; squares],
+                    zero,
                 });
             }
             let mut down = usize::MAX;
