@@ -44,6 +44,7 @@ fn gathered(folder: &Path, boom: (i64, i64), plate: (i64, i64)) -> String {
     let clean = open(&folder.join("clean.mkv")).expect("it opens");
     let range = FrameRange::new(boom.0, boom.1);
     let settings = Settings::default();
+    let take = take.stored(&[range]).expect("it decodes");
     let Some(first) = first_gathered(&take, range).expect("it decodes") else {
         return "no boom found (one)".into();
     };

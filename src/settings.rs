@@ -127,8 +127,7 @@ pub struct Settings {
     pub plate_codec: String,
     /// Threads one encoder may use; part of what makes output bytes the same everywhere.
     pub encoder_threads: u32,
-    /// Whether a plate is built from the boom's own movement where there is no other. Off: it
-    /// takes minutes a take.
+    /// Whether a plate is built from the boom's own movement where there is no other.
     pub build_plates: bool,
     /// Whether a small movie to look at is made of each temp comp.
     pub review_copies: bool,
@@ -217,7 +216,7 @@ impl Default for Settings {
             flash_guard_s: 1.0 / 6.0,
             plate_codec: "auto".into(),
             encoder_threads: 2,
-            build_plates: false,
+            build_plates: true,
             review_copies: true,
             rates: BTreeMap::new(),
             rates_in: String::new(),

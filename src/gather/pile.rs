@@ -65,6 +65,7 @@ pub fn pile(
         counts: vec![0; size.0 * size.1],
         like: None,
         row: Vec::new(),
+        free: Vec::new(),
     };
     media.read(frames, &mut [&mut layer])?;
     let round = layer.means(None);
@@ -78,43 +79,57 @@ pub fn pile(
     Ok(Pile { clean, counts: layer.counts, size, like: layer.like })
 }
 
-/// Sums of one component: of weights, of values, of squares.
-type Sum = Vec<[f32; 3]>;
+/// Sums of one component.
+#[derive(Default)]
+struct Sums {
+    weights: Vec<f32>,
+    values: Vec<f32>,
+    /// Of the first pass alone.
+    squares: Vec<f32>,
+    /// The code of no light, or of no colour.
+    zero: f32,
+}
+
+/// Means of the first pass, and the spread of each component round them.
+type Round = (Vec<Vec<f32>>, Vec<f32>);
 
 struct Layer<'a> {
     range: FrameRange,
     size: (usize, usize),
     of: &'a dyn Fn(Frame) -> Result<Option<(Hidden, Lit)>, Faults>,
-    sums: Vec<Sum>,
-    /// Means of the first pass, and the spread of each component round them.
-    round: Option<(Vec<Vec<f32>>, Vec<f32>)>,
+    sums: Vec<Sums>,
+    round: Option<Round>,
     counts: Vec<u16>,
     like: Option<Picture>,
     row: Vec<f32>,
+    /// Whether each sample of a row is free.
+    free: Vec<bool>,
 }
 
 impl Layer<'_> {
-    /// Means; where nothing was free those of `else_of`, or 0.
+    /// Means; where nothing was free those of `else_of`, or black.
     fn means(&self, else_of: Option<&Vec<Vec<f32>>>) -> Vec<Vec<f32>> {
-        let mean = |component: usize, at: usize, [weight, value, _]: [f32; 3]| match weight > 0.0 {
-            true => value / weight,
-            false => {
-                else_of.and_then(|means| means.get(component)?.get(at).copied()).unwrap_or(0.0)
+        let of = |(component, sums): (usize, &Sums)| {
+            let mut means = else_of.and_then(|means| means.get(component)).cloned();
+            let means = means.get_or_insert_with(|| vec![sums.zero; sums.weights.len()]);
+            for ((mean, weight), value) in means.iter_mut().zip(&sums.weights).zip(&sums.values) {
+                if *weight > 0.0 {
+                    *mean = value / weight;
+                }
             }
-        };
-        let of = |(component, sum): (usize, &Sum)| {
-            sum.iter().enumerate().map(|(at, sums)| mean(component, at, *sums)).collect()
+            std::mem::take(means)
         };
         self.sums.iter().enumerate().map(of).collect()
     }
 
     /// The usual standard deviation of each component.
     fn spread(&self) -> Vec<f32> {
-        let of = |sum: &Sum| {
-            let several = sum.iter().filter(|[weight, ..]| *weight >= f32::from(LEAST_FREE));
+        let of = |sums: &Sums| {
+            let all = sums.weights.iter().zip(&sums.values).zip(&sums.squares);
+            let several = all.filter(|((weight, _), _)| **weight >= f32::from(LEAST_FREE));
             let mut variances: Vec<f32> = several
-                .step_by((sum.len() / 65_536).max(1))
-                .map(|[weight, value, square]| {
+                .step_by((sums.weights.len() / 65_536).max(1))
+                .map(|((weight, value), square)| {
                     (square / weight - (value / weight).powi(2)).max(0.0)
                 })
                 .collect();
@@ -123,6 +138,51 @@ impl Layer<'_> {
             variances.get(variances.len() * 3 / 4).copied().unwrap_or(0.0).sqrt().max(1e-4)
         };
         self.sums.iter().map(of).collect()
+    }
+
+    /// Adds the free samples of the row that was read, whose first is `first`.
+    fn add_row(&mut self, component: usize, first: usize, (zero, lit): (f32, Lit)) {
+        let (row, free) = (&self.row, &self.free);
+        let Some(sums) = self.sums.get_mut(component) else { return };
+        let samples = first..first + row.len();
+        let (Some(weights), Some(values)) =
+            (sums.weights.get_mut(samples.clone()), sums.values.get_mut(samples.clone()))
+        else {
+            return;
+        };
+        let per_gain = 1.0 / lit.gain;
+        let value = |code: f32| zero + (code - zero - lit.offset) * per_gain;
+        let summed = weights.iter_mut().zip(values).zip(row.iter().zip(free));
+        match &self.round {
+            None => {
+                let squares = sums.squares.get_mut(samples).unwrap_or_default();
+                for (((weights, values), (code, free)), squares) in summed.zip(squares) {
+                    let (one, value) = if *free { (1.0, value(*code)) } else { (0.0, 0.0) };
+                    *weights += one;
+                    *values += value;
+                    *squares += value * value;
+                }
+            }
+            Some((round, spread)) => {
+                let round = round.get(component).and_then(|round| round.get(samples));
+                let far = 1.0 / (TUKEY * spread.get(component).copied().unwrap_or(1.0));
+                for (((weights, values), (code, free)), round) in summed.zip(round.unwrap_or(&[])) {
+                    let value = value(*code);
+                    let off = (value - round) * far;
+                    let weight = (1.0 - off * off).max(0.0);
+                    let (weight, value) = if *free { (weight * weight, value) } else { (0.0, 0.0) };
+                    *weights += weight;
+                    *values += weight * value;
+                }
+            }
+        }
+        if component == 0
+            && let Some(counts) = self.counts.get_mut(first..first + free.len())
+        {
+            for (count, free) in counts.iter_mut().zip(free) {
+                *count = count.saturating_add(u16::from(*free));
+            }
+        }
     }
 }
 
@@ -142,43 +202,33 @@ impl FrameReader for Layer<'_> {
         }
         for component in 0..picture.components() {
             let (width, height, shift) = picture.component_size(component);
-            let peak = picture.component_peak(component);
             let zero = zero_of(picture, component);
             let offset = if shift == (0, 0) && !is_difference(picture, component) {
-                lit.offset * peak / 255.0
+                lit.offset * picture.component_peak(component) / 255.0
             } else {
                 0.0
             };
-            let gain = if lit.gain > 0.05 { lit.gain } else { 1.0 };
+            let lit = Lit { gain: if lit.gain > 0.05 { lit.gain } else { 1.0 }, offset };
             if self.sums.len() <= component {
-                self.sums.push(vec![[0.0; 3]; width * height]);
+                let squares = if self.round.is_none() { width * height } else { 0 };
+                self.sums.push(Sums {
+                    weights: vec![0.0; width * height],
+                    values: vec![0.0; width * height],
+                    squares: vec![0.0; squares],
+                    zero,
+                });
             }
+            let mut down = usize::MAX;
             for y in 0..height {
                 if !picture.samples(component, y, 0..width, &mut self.row) {
                     continue;
                 }
-                let down = (y << shift.1) / scale;
-                for x in 0..width {
-                    if hidden.has((x << shift.0) / scale, down) {
-                        continue;
-                    }
-                    let at = y * width + x;
-                    let value = zero + (self.row[x] - zero - offset) / gain;
-                    let weight = match &self.round {
-                        None => 1.0,
-                        Some((round, spread)) => {
-                            let off = (value - round[component][at]) / (TUKEY * spread[component]);
-                            (1.0 - off * off).max(0.0).powi(2)
-                        }
-                    };
-                    let sums = &mut self.sums[component][at];
-                    sums[0] += weight;
-                    sums[1] += weight * value;
-                    sums[2] += weight * value * value;
-                    if component == 0 {
-                        self.counts[at] = self.counts[at].saturating_add(1);
-                    }
+                if (y << shift.1) / scale != down {
+                    down = (y << shift.1) / scale;
+                    self.free.clear();
+                    self.free.extend((0..width).map(|x| !hidden.has((x << shift.0) / scale, down)));
                 }
+                self.add_row(component, y * width, (zero, lit));
             }
         }
         Ok(())

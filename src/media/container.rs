@@ -62,6 +62,7 @@ pub(super) fn open(path: &Path, options: OpenOptions) -> Result<Media, Faults> {
         source: Source::Container { stream, clock },
         sizes: scan.sizes,
         whole_id: Default::default(),
+        stored: None,
     };
     settle_by_first_picture(&mut media, &scan.times)?;
     Ok(media)

@@ -428,8 +428,15 @@ pub(super) fn open(run: Run, options: OpenOptions) -> Result<Media, Faults> {
     };
     info.codec = image_frames::codec_name(codec);
     let source = Source::Images { codec };
-    let mut media =
-        Media { info, warnings, options, source, sizes: Vec::new(), whole_id: Default::default() };
+    let mut media = Media {
+        info,
+        warnings,
+        options,
+        source,
+        sizes: Vec::new(),
+        whole_id: Default::default(),
+        stored: None,
+    };
     let picture = super::frames::Frames::from_head(&media)?.first_picture()?;
     media.info.pixel_format = picture.format().to_string();
     media.info.width = picture.width();

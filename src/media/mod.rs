@@ -22,6 +22,7 @@ mod header;
 mod ffv1;
 mod frames;
 mod read;
+mod stored;
 mod footage;
 mod identity;
 mod ffi_packets;

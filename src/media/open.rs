@@ -4,10 +4,11 @@ use super::clock::Clock;
 use super::container;
 use super::images;
 use super::info::{MediaInfo, MediaKind};
+use super::stored::Stored;
 use crate::error::{BadInput, Faults};
 use crate::time::Rate;
 use std::path::Path;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 /// Decoding threads unless the caller says otherwise: a constant, never the machine's
 /// number, so that a run is the same everywhere.
@@ -45,6 +46,8 @@ pub struct Media {
     pub(super) sizes: Vec<u64>,
     /// The id of all bytes, once it was asked for: it takes a pass over the file.
     pub(super) whole_id: OnceLock<String>,
+    /// Frames that are read back, not decoded.
+    pub(super) stored: Option<Arc<Stored>>,
 }
 
 /// What reading needs beside the info.

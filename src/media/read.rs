@@ -1,5 +1,6 @@
 //! One decode that feeds several readers.
 
+use super::frames::Frames;
 use super::open::Media;
 use super::picture::Picture;
 use crate::error::Faults;
@@ -36,6 +37,32 @@ pub struct ReadSummary {
     pub runs: Vec<FrameRange>,
 }
 
+/// Decodes a run and shows it.
+fn decode(
+    frames: &mut Frames,
+    run: FrameRange,
+    readers: &mut [&mut dyn FrameReader],
+) -> Result<(), Faults> {
+    frames.go_to(run)?;
+    loop {
+        let wanted = |frame: Frame| {
+            readers.iter().any(|one| one.range().holds(frame) && one.wants_colour(frame))
+        };
+        let Some(next) = frames.next_frame_in(&wanted) else { return Ok(()) };
+        let (frame, picture) = next?;
+        shown(frame, &picture, readers)?;
+    }
+}
+
+fn shown(
+    frame: Frame,
+    picture: &Picture,
+    readers: &mut [&mut dyn FrameReader],
+) -> Result<(), Faults> {
+    let mut readers = readers.iter_mut().filter(|reader| reader.range().holds(frame));
+    readers.try_for_each(|reader| reader.see(frame, picture))
+}
+
 impl Media {
     /// Reads ranges of the file clock, in any order and overlapping, and shows each frame to
     /// every reader that wants it. Each frame is decoded once.
@@ -54,25 +81,43 @@ impl Media {
         let mut frames = None;
         for run in runs {
             self.check(run)?;
-            let frames = match &mut frames {
-                Some(frames) => frames,
-                None => frames.insert(super::frames::Frames::from_head(self)?),
+            let parts = match &self.stored {
+                Some(stored) => stored.parts(run),
+                None => vec![(false, run)],
             };
-            frames.go_to(run)?;
-            loop {
-                let wanted = |frame: Frame| {
-                    readers.iter().any(|one| one.range().holds(frame) && one.wants_colour(frame))
-                };
-                let Some(next) = frames.next_frame_in(&wanted) else { break };
-                let (frame, picture) = next?;
-                for reader in readers.iter_mut().filter(|reader| reader.range().holds(frame)) {
-                    reader.see(frame, &picture)?;
+            for (here, part) in parts {
+                if here {
+                    self.read_back(part, readers)?;
+                } else {
+                    let frames = match &mut frames {
+                        Some(frames) => frames,
+                        None => frames.insert(Frames::from_head(self)?),
+                    };
+                    decode(frames, part, readers)?;
                 }
-                summary.frames += 1;
             }
+            summary.frames += run.count().0;
             summary.runs.push(run);
         }
         Ok(summary)
+    }
+
+    /// Shows frames that were stored; one that cannot be read back is decoded.
+    fn read_back(
+        &self,
+        part: FrameRange,
+        readers: &mut [&mut dyn FrameReader],
+    ) -> Result<(), Faults> {
+        for frame in (part.start.0..part.end.0).map(Frame) {
+            match self.stored.as_ref().and_then(|stored| stored.picture(frame)) {
+                Some(picture) => shown(frame, &picture, readers)?,
+                None => {
+                    let one = FrameRange::new(frame.0, frame.0 + 1);
+                    decode(&mut Frames::from_head(self)?, one, readers)?;
+                }
+            }
+        }
+        Ok(())
     }
 
     /// Decodes a range and returns the runs that can be read, in order: what is left of

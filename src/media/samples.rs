@@ -58,8 +58,19 @@ impl Picture {
         let Some(row) = self.row(found.plane, y) else { return false };
         let form = Form::of(self, found);
         let bytes = form.bytes;
-        let whole = x.clone().all(|x| row.len() >= found.offset + x * form.step + bytes);
-        if whole {
+        let last = found.offset + x.end.saturating_sub(1) * form.step + bytes;
+        let whole = x.is_empty() || last <= row.len();
+        if whole && form.plain(found.offset) {
+            // The same numbers without a detour.
+            let mask = form.mask() as u16;
+            let bytes = &row[x.start * bytes..x.end * bytes];
+            if form.bytes == 1 {
+                out.extend(bytes.iter().map(|code| f32::from(u16::from(*code) & mask)));
+            } else {
+                let codes = bytes.chunks_exact(2).map(|two| u16::from_le_bytes([two[0], two[1]]));
+                out.extend(codes.map(|code| f32::from(code & mask)));
+            }
+        } else if whole {
             out.extend(x.map(|x| form.value(&row[found.offset + x * form.step..][..bytes])));
         }
         whole
@@ -144,9 +155,7 @@ impl Retouched {
         let form = Form::of(&self.picture, found);
         let (width, height, _) = self.picture.component_size(component);
         let fits = x.checked_add(shares.len()).is_some_and(|end| end <= width) && y < height;
-        let alone = form.shift == 0 && form.step == form.bytes && found.offset == 0;
-        let whole = !form.float && (form.bytes == 1 || form.bytes == 2 && !form.big_endian);
-        if component >= self.picture.components() || !fits || !alone || !whole {
+        if component >= self.picture.components() || !fits || !form.plain(found.offset) {
             return None;
         }
         let bytes = x * form.bytes..(x + shares.len()) * form.bytes;
@@ -219,6 +228,12 @@ impl Form {
             big_endian: layout.big_endian,
             float: layout.float,
         }
+    }
+
+    /// Tells whether samples are whole little-endian numbers that fill their bytes alone.
+    fn plain(&self, offset: usize) -> bool {
+        let alone = self.shift == 0 && self.step == self.bytes && offset == 0;
+        alone && !self.float && (self.bytes == 1 || self.bytes == 2 && !self.big_endian)
     }
 
     /// Reads the number in the bytes.

@@ -123,6 +123,19 @@ fn check_frames(media: &Media, expected: &[String], what: &str) {
         let same = |(n, picture): &(i64, Vec<u8>)| *picture == in_order[*n as usize];
         assert!(reader.seen.iter().all(same), "{what}: reader of {}", reader.range);
     }
+    // Frames a little apart, decoded; then those and their neighbours, some of them read back.
+    let apart: Vec<FrameRange> = (1..count).step_by(3).map(|n| FrameRange::new(n, n + 1)).collect();
+    let sums_of = |media: &Media, ranges: &[FrameRange]| {
+        let mut sums = Sums { range: FrameRange::new(0, count), seen: Vec::new() };
+        media.read(ranges, &mut [&mut sums]).expect("reads");
+        sums.seen
+    };
+    let listed = |n: i64| (n, expected[n as usize].clone());
+    let wanted: Vec<(i64, String)> = (1..count).step_by(3).map(listed).collect();
+    assert_eq!(sums_of(media, &apart), wanted, "{what}: every third");
+    let stored = media.stored(&apart).expect("reads");
+    let all: Vec<(i64, String)> = (0..count).map(listed).collect();
+    assert_eq!(sums_of(&stored, &[FrameRange::new(0, count)]), all, "{what}: stored");
 }
 
 fn check_file(folder: &Path, name: &str) {
