@@ -67,8 +67,9 @@ pub struct Ruler {
     limits: VisibilityLimits,
     /// Visibility of a shift of one of its pixels.
     of_shift: f64,
-    /// Visibility of each blur of [`BLURS`], once one was asked for.
-    of_blurs: OnceCell<[f64; BLURS.len()]>,
+    /// Visibility of each blur of [`BLURS`], once it was asked for: wide ones take seconds, and
+    /// hardly any picture has them.
+    of_blurs: [OnceCell<f64>; BLURS.len()],
 }
 
 /// Blurs whose visibility is worked out, in pixels of the mean; between them it is straight.
@@ -148,7 +149,7 @@ impl Ruler {
             band,
             limits: *limits,
             of_shift: 0.0,
-            of_blurs: OnceCell::new(),
+            of_blurs: std::array::from_fn(|_| OnceCell::new()),
         };
         ruler.patch_slopes = ruler.slopes.each_ref().map(|axis| ruler.averaged(axis));
         ruler.hide_at_edges(limits.vernier_px * delivered_at / scale);
@@ -189,11 +190,12 @@ impl Ruler {
         if sigma == 0.0 {
             return 0.0;
         }
-        let known = self.of_blurs.get_or_init(|| BLURS.map(|sigma| self.of_blur(sigma)));
+        let known = |at: usize| *self.of_blurs[at].get_or_init(|| self.of_blur(BLURS[at]));
         let above = BLURS.iter().position(|known| *known >= sigma).unwrap_or(BLURS.len() - 1);
         let below = above.saturating_sub(1);
         let step = (BLURS[above] - BLURS[below]).max(f64::MIN_POSITIVE);
-        known[below] + (known[above] - known[below]) * ((sigma - BLURS[below]) / step).min(1.0)
+        let (low, high) = (known(below), known(above));
+        low + (high - low) * ((sigma - BLURS[below]) / step).min(1.0)
     }
 
     /// The visibility of a blur in pixels of the mean, worked out.
