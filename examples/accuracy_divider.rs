@@ -154,6 +154,7 @@ fn shot(folder: &Path, by: usize, seed: u64) {
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
         limits: MeasureLimits::default(),
         area: None,
+        every: 1,
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| ()).expect("it can be measured");
     let start = Instant::now();
@@ -196,6 +197,7 @@ fn whole(folder: &Path, case: &str) {
             region: None,
             settings: &settings,
             enough: None,
+            every: 1,
         };
         let looked = look(&asked, &mut |_| ()).expect("it can be measured");
         for gauge in &looked.gauges {

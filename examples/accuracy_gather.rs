@@ -57,6 +57,7 @@ fn gathered(folder: &Path, boom: (i64, i64), plate: (i64, i64)) -> String {
         encoding: Encoding::claimed(&take.info().colour, &take.info().pixel_format, false),
         limits: settings.measure_limits(),
         area: None,
+        every: 1,
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| {}).expect("it is measured");
     let region = patch_region(&gauges[0], &[range], &settings).expect("masks");

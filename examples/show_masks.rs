@@ -40,6 +40,7 @@ fn draw(
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
         limits: MeasureLimits::default(),
         area: None,
+        every: 1,
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| ())?;
     for gauge in &gauges {

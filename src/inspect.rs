@@ -38,6 +38,28 @@ pub struct InspectJob {
     pub sequence_rate: Option<Rate>,
     /// Threads for reading pictures.
     pub threads: u32,
+    /// Every how many frames are held against the plates; [`every_for`] their number if `None`.
+    pub every: Option<u32>,
+}
+
+impl InspectJob {
+    fn every_of(&self, frames: u64) -> u32 {
+        self.every.unwrap_or_else(|| every_for(frames)).max(1)
+    }
+}
+
+/// Frames of a take that are held against its plates, about: a minute at 24. Ours: no take is
+/// waited for longer than one of a minute.
+const HELD: u64 = 1440;
+
+/// Most frames from one that is looked at to the next. Ours: nothing that crosses a patch in a
+/// sixth of a second was asked for.
+const FARTHEST: u64 = 4;
+
+/// Every how many frames of a take of `frames` are held against its plates unless the user
+/// says otherwise.
+pub fn every_for(frames: u64) -> u32 {
+    frames.div_ceil(HELD).clamp(1, FARTHEST) as u32
 }
 
 /// A take that was inspected.
@@ -312,6 +334,7 @@ fn asked<'a>(
         region: Some(claims.region.clone()).filter(|region| !region.is_empty()),
         settings: &job.settings,
         enough: None,
+        every: job.every_of(media.info().frames),
     }
 }
 
@@ -353,6 +376,7 @@ impl Finding<'_> {
                 encoding: info.colour.transfer.clone().unwrap_or_else(|| "unknown".into()),
             },
             frames: info.frames,
+            held_every: self.held_every(),
             lock_off: self.looked.lock_off.clone().unwrap_or_default(),
             plates: self.looked.plates.clone(),
             boom: self.looked.boom.clone(),
@@ -365,6 +389,12 @@ impl Finding<'_> {
             series: None,
             faults,
         }
+    }
+
+    /// Every how many frames were held against the plates: of a take without any, none was.
+    fn held_every(&self) -> u32 {
+        let held = !self.looked.gauges.is_empty();
+        if held { self.job.every_of(self.media.info().frames) } else { 1 }
     }
 
     /// A plate shorter than the whole take is the rule: how often it is looped the cut says.

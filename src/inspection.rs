@@ -35,7 +35,7 @@ impl From<Severity> for TakeVerdict {
 pub use crate::findings::{DividerSummary, Point};
 
 /// What was measured frame by frame; one entry for every frame of the file, empty where a
-/// frame was not measured.
+/// frame was not measured. Between two of which not all were, the nearer one's.
 #[derive(Debug, Clone, PartialEq, Default, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Series {
@@ -62,6 +62,9 @@ pub struct Inspection {
     pub media: MediaSummary,
     /// Its frames.
     pub frames: u64,
+    /// Every how many of them were held against the plates; plates and boom were looked for in
+    /// all.
+    pub held_every: u32,
     /// Runs over which the camera did not move.
     pub lock_off: Vec<FrameRange>,
     /// Runs that can serve as plates.

@@ -275,6 +275,46 @@ fn an_encoding_the_codes_do_not_bear_out_is_doubted() {
     }
 }
 
+/// The same answer from every third frame: what happens lasts longer than that.
+#[test]
+fn frames_that_are_passed_over_change_no_answer() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let stories = [
+        ("A001C021.mkv", Story::plain()),
+        ("A001C022.mkv", Story { crossing: true, ..Story::plain() }),
+        ("A001C023.mkv", Story { light: (40, 0.92), ..Story::plain() }),
+        ("A001C024.mkv", Story { camera: (40, 2.0), ..Story::plain() }),
+    ];
+    for (name, story) in stories {
+        let Some(path) = take(folder.path(), name, &story) else { return };
+        let (all, code) = inspected(&path, &["--every", "1"]);
+        let (some, code_of_some) = inspected(&path, &["--every", "3"]);
+        assert_eq!(
+            (some["verdict"].as_str(), code_of_some),
+            (all["verdict"].as_str(), code),
+            "{name}"
+        );
+        assert_eq!((&all["held_every"], &some["held_every"]), (&1.into(), &3.into()), "{name}");
+        for key in ["plates", "boom"] {
+            assert_eq!(some[key], all[key], "{name} {key}");
+        }
+        // To the third frame.
+        let (all_of_it, part) = (runs(&all, "patchable"), runs(&some, "patchable"));
+        let frames = |runs: &[(i64, i64)]| -> std::collections::BTreeSet<i64> {
+            runs.iter().flat_map(|(start, end)| *start..*end).collect()
+        };
+        let (all_of_it, part) = (frames(&all_of_it), frames(&part));
+        let apart = all_of_it.symmetric_difference(&part).count();
+        assert!(apart <= 12, "{name}: {apart} of {all_of_it:?} against {part:?}");
+        let grave = |found: &Value| -> std::collections::BTreeSet<String> {
+            let reasons = found["reasons"].as_array().expect("a list").iter();
+            let grave = reasons.filter(|reason| reason["severity"] != "note");
+            grave.filter_map(|reason| reason["code"].as_str().map(String::from)).collect()
+        };
+        assert_eq!(grave(&some), grave(&all), "{name}");
+    }
+}
+
 #[test]
 fn a_patch_on_a_bare_wall_needs_no_proof_of_the_lock_off() {
     let folder = tempfile::tempdir().expect("a folder");

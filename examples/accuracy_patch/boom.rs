@@ -46,6 +46,7 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
         encoding: Encoding::claimed(&info.colour, &info.pixel_format, false),
         limits: MeasureLimits::default(),
         area: None,
+        every: 1,
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| {}).expect("gauge");
     let patched = [boom.grown(6, 6)];

@@ -32,6 +32,7 @@ pub fn run(args: &Inspect) -> Result<u8, Faults> {
             settings: settings.clone(),
             sequence_rate,
             threads: args.jobs,
+            every: args.every,
         };
         match looked_at(&job, args.quiet || args.json) {
             Ok(found) => {

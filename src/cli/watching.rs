@@ -50,6 +50,7 @@ pub fn run(args: &Inspect, settings: &Settings, rate: Option<Rate>) -> Result<u8
                 settings: settings.clone(),
                 sequence_rate: rate,
                 threads: args.jobs,
+                every: args.every,
             };
             match once::looked_at(&job, true) {
                 Ok(found) => {

@@ -8,7 +8,7 @@
 use super::{MOST_FRAMES, some};
 use crate::error::Faults;
 use crate::measure::{Mask, Planes, Scales, View};
-use crate::media::{FrameReader, Media, Picture};
+use crate::media::{FrameReader, Media, Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 
 /// Difference from the set that counts, in codes of eight bits of the small picture.
@@ -86,8 +86,8 @@ impl FrameReader for Small {
         self.range
     }
 
-    fn wants_colour(&self, _frame: Frame) -> bool {
-        false
+    fn wants(&self, _frame: Frame) -> Wanted {
+        Wanted::Luma
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {

@@ -4,7 +4,7 @@ use super::area::Area;
 use super::fits::{Fit, Moments};
 use super::visible::Visible;
 use crate::error::Faults;
-use crate::media::{FrameReader, Picture};
+use crate::media::{FrameReader, Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 use std::collections::VecDeque;
 
@@ -129,8 +129,8 @@ impl FrameReader for Watch {
         self.range
     }
 
-    fn wants_colour(&self, _: Frame) -> bool {
-        false
+    fn wants(&self, _: Frame) -> Wanted {
+        Wanted::Luma
     }
 
     fn see(&mut self, _: Frame, picture: &Picture) -> Result<(), Faults> {

@@ -3,7 +3,7 @@
 use super::info::MediaInfo;
 use super::open::Media;
 use super::picture::Picture;
-use super::read::FrameReader;
+use super::read::{FrameReader, Wanted};
 use crate::error::Faults;
 use crate::time::{Frame, FrameRange, FrameShift};
 
@@ -150,8 +150,8 @@ impl FrameReader for Moved<'_> {
         self.reader.range().shifted(FrameShift(-self.seam))
     }
 
-    fn wants_colour(&self, frame: Frame) -> bool {
-        self.reader.wants_colour(Frame(frame.0 + self.seam))
+    fn wants(&self, frame: Frame) -> Wanted {
+        self.reader.wants(Frame(frame.0 + self.seam))
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {

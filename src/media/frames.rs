@@ -20,6 +20,7 @@ use super::ffv1;
 use super::image_frames::ImageFrames;
 use super::open::{Media, Source};
 use super::picture::Picture;
+use super::read::Wanted;
 use super::scan::next_packet;
 use crate::error::Faults;
 use crate::time::{Frame, FrameRange};
@@ -41,6 +42,9 @@ const NEAR: i64 = 12;
 /// Codecs whose decoders give the same luma when told to leave colour out. Ours: measured;
 /// ProRes then takes two thirds of its time, DNxHR nine tenths.
 const LUMA_ALONE: [&str; 2] = ["prores", "dnxhd"];
+
+/// Tells how much of a frame is wanted.
+pub(super) type Wants<'a> = dyn Fn(Frame) -> Wanted + 'a;
 
 /// The frames of a range, in order, each exactly once.
 pub struct Frames {
@@ -101,7 +105,7 @@ impl Frames {
     pub(super) fn first_picture(&mut self) -> Result<Picture, Faults> {
         let picture = match &mut self.inner {
             Inner::Container(decoding) => decoding.first_picture(),
-            Inner::Images(images) => images.next(0),
+            Inner::Images(images) => images.next(0, &|_| Wanted::Whole),
         };
         picture.map_err(|why| self.fault(0, &why))
     }
@@ -132,20 +136,24 @@ impl Frames {
     ///
     /// A fault names the frame that cannot be decoded and the frames read before it.
     pub fn next_frame(&mut self) -> Option<Result<(Frame, Picture), Faults>> {
-        self.next_frame_in(&|_| true)
+        self.next_wanted(&|_| Wanted::Whole)
     }
 
-    /// As [`Frames::next_frame`]; frames for which `colour` is false may come with luma alone.
-    pub(super) fn next_frame_in(
+    /// As [`Frames::next_frame`], without the frames that are not wanted; those of which luma
+    /// is may come with that alone.
+    pub(super) fn next_wanted(
         &mut self,
-        colour: &dyn Fn(Frame) -> bool,
+        wanted: &Wants<'_>,
     ) -> Option<Result<(Frame, Picture), Faults>> {
+        while self.next < self.range.end.0 && wanted(Frame(self.next)) == Wanted::Nothing {
+            self.next += 1;
+        }
         if self.failed || self.next >= self.range.end.0 {
             return None;
         }
         let picture = match &mut self.inner {
-            Inner::Container(decoding) => decoding.next(self.next, colour),
-            Inner::Images(images) => images.next(self.next),
+            Inner::Container(decoding) => decoding.next(self.next, wanted),
+            Inner::Images(images) => images.next(self.next, wanted),
         };
         match picture {
             Ok(picture) => {
@@ -277,12 +285,16 @@ impl Decoding {
     }
 
     /// Returns the next packet that is wanted; `None` at the end of the file.
-    fn packet(&mut self) -> Option<ff::Packet> {
+    fn packet(&mut self, wanted: &Wants<'_>) -> Option<ff::Packet> {
         let mut packet = self.held.take();
         loop {
             packet = Some(packet.take().or_else(|| next_packet(&mut self.input, self.stream))?);
             let frame = packet.as_ref().and_then(ff::Packet::pts).map(|pts| self.clock.frame(pts));
-            if frame.is_none_or(|frame| frame >= self.unwanted) {
+            let of_use = |frame: i64| {
+                frame >= self.unwanted
+                    && !(self.intra_only && wanted(Frame(frame)) == Wanted::Nothing)
+            };
+            if frame.is_none_or(of_use) {
                 return packet;
             }
             packet = None;
@@ -356,11 +368,11 @@ impl Decoding {
     }
 
     /// Returns the picture of frame `wanted`; frames before it are dropped.
-    fn next(&mut self, wanted: i64, colour: &dyn Fn(Frame) -> bool) -> Result<Picture, String> {
+    fn next(&mut self, target: i64, wanted: &Wants<'_>) -> Result<Picture, String> {
         loop {
-            let shortfall = match self.receive(colour) {
+            let shortfall = match self.receive(wanted) {
                 Out::Error if !self.careful => {
-                    self.be_careful(wanted)?;
+                    self.be_careful(target)?;
                     continue;
                 }
                 Out::Error => continue,
@@ -371,13 +383,13 @@ impl Decoding {
                     if ffi::is_damaged(&frame) {
                         self.fed.mark_bad(pts);
                         if !self.careful {
-                            self.be_careful(wanted)?;
+                            self.be_careful(target)?;
                             continue;
                         }
                     }
                     match self.clock.frame(pts) {
-                        n if n < wanted => continue,
-                        n if n > wanted => "the decoder left it out",
+                        n if n < target => continue,
+                        n if n > target => "the decoder left it out",
                         _ if self.fed.is_tainted(pts) => "it is damaged, or a frame it refers to",
                         _ => {
                             self.retries = 0;
@@ -391,7 +403,7 @@ impl Decoding {
                 }
                 Out::End => "the file ended before it",
             };
-            self.begin_earlier(wanted, shortfall)?;
+            self.begin_earlier(target, shortfall)?;
         }
     }
 
@@ -412,7 +424,7 @@ impl Decoding {
 
     fn first_picture(&mut self) -> Result<Picture, String> {
         loop {
-            match self.receive(&|_| true) {
+            match self.receive(&|_| Wanted::Whole) {
                 Out::Frame(frame) if frame.pts().is_some() => {
                     if let Some(picture) = Picture::new(frame) {
                         return Ok(picture);
@@ -436,7 +448,7 @@ impl Decoding {
     }
 
     /// Returns what comes out of the decoder next.
-    fn receive(&mut self, colour: &dyn Fn(Frame) -> bool) -> Out {
+    fn receive(&mut self, wanted: &Wants<'_>) -> Out {
         loop {
             let mut frame = ff::frame::Video::empty();
             let why = match self.decoder.receive_frame(&mut frame) {
@@ -445,7 +457,7 @@ impl Decoding {
                 Err(ff::Error::Other { errno: ff::error::EAGAIN }) if self.ended => {
                     return Out::End;
                 }
-                Err(ff::Error::Other { errno: ff::error::EAGAIN }) => match self.feed(colour) {
+                Err(ff::Error::Other { errno: ff::error::EAGAIN }) => match self.feed(wanted) {
                     Ok(()) => continue,
                     Err(why) => why,
                 },
@@ -466,13 +478,14 @@ impl Decoding {
     }
 
     /// Gives the decoder one packet, or the end of the file.
-    fn feed(&mut self, colour: &dyn Fn(Frame) -> bool) -> Result<(), ff::Error> {
+    fn feed(&mut self, wanted: &Wants<'_>) -> Result<(), ff::Error> {
         self.at_head = false;
-        let packet = self.packet();
+        let packet = self.packet(wanted);
         match &packet {
             Some(packet) => {
                 let frame = packet.pts().map(|pts| Frame(self.clock.frame(pts)));
-                let without = self.luma_alone && frame.is_some_and(|frame| !colour(frame));
+                let without =
+                    self.luma_alone && frame.is_some_and(|frame| wanted(frame) < Wanted::Whole);
                 if self.luma_alone {
                     ffi::leave_out_colour(&mut self.decoder, without);
                 }

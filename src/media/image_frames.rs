@@ -1,12 +1,14 @@
 //! Decoding image files: each file is one packet.
 
 use super::ffi;
+use super::frames::Wants;
 use super::images::Codec;
 use super::info::MediaKind;
 use super::open::{Media, shown_name};
 use super::picture::Picture;
+use super::read::Wanted;
 use crate::error::Faults;
-use crate::time::FrameRange;
+use crate::time::{Frame, FrameRange};
 use ffmpeg_next as ff;
 use std::path::PathBuf;
 
@@ -89,23 +91,25 @@ impl ImageFrames {
         self.blame = None;
     }
 
-    /// Returns the picture of frame `wanted`, or says why there is none.
-    pub(super) fn next(&mut self, wanted: i64) -> Result<Picture, String> {
+    /// Returns the picture of frame `target`, or says why there is none.
+    pub(super) fn next(&mut self, target: i64, wanted: &Wants<'_>) -> Result<Picture, String> {
         loop {
             let mut frame = ff::frame::Video::empty();
             match self.decoder.receive_frame(&mut frame) {
                 Ok(()) => match frame.timestamp() {
-                    Some(n) if n < wanted => continue,
-                    Some(n) if n == wanted => return self.checked(wanted, frame),
-                    _ => return Err(self.why(wanted)),
+                    Some(n) if n < target => continue,
+                    Some(n) if n == target => return self.checked(target, frame),
+                    _ => return Err(self.why(target)),
                 },
-                Err(ff::Error::Other { errno: ff::error::EAGAIN }) if !self.ended => self.feed(),
+                Err(ff::Error::Other { errno: ff::error::EAGAIN }) if !self.ended => {
+                    self.feed(wanted)
+                }
                 Err(ff::Error::Eof | ff::Error::Other { errno: ff::error::EAGAIN }) => {
-                    return Err(self.why(wanted));
+                    return Err(self.why(target));
                 }
                 Err(why) => {
-                    self.note(wanted, &why);
-                    return Err(self.why(wanted));
+                    self.note(target, &why);
+                    return Err(self.why(target));
                 }
             }
         }
@@ -128,7 +132,10 @@ impl ImageFrames {
         Picture::new(frame).ok_or_else(|| format!("{}: it has no size", self.file(wanted)))
     }
 
-    fn feed(&mut self) {
+    fn feed(&mut self, wanted: &Wants<'_>) {
+        while self.feed_at < self.feed_end && wanted(Frame(self.feed_at)) == Wanted::Nothing {
+            self.feed_at += 1;
+        }
         let n = self.feed_at;
         let path = usize::try_from(n).ok().and_then(|n| self.files.get(n));
         let sent = match path {

@@ -52,7 +52,7 @@ pub use mux::{Container, MuxFault, Muxer, PADDING, Track};
 pub use open::{Media, OpenOptions, open, open_with};
 pub use packets::{CodedFrame, CodedVideo, NoCopy};
 pub use picture::Picture;
-pub use read::{FrameReader, ReadSummary};
+pub use read::{FrameReader, ReadSummary, Wanted};
 pub use samples::Retouched;
 pub use sound::Sound;
 pub use thumbnail::Thumbnail;

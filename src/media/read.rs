@@ -6,18 +6,30 @@ use super::picture::Picture;
 use crate::error::Faults;
 use crate::time::{Frame, FrameRange, union};
 
+/// How much of a frame somebody looks at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Wanted {
+    /// The frame is left out; where no other frame refers to it, it is not decoded.
+    Nothing,
+    /// Its luma: it may come without its colour.
+    Luma,
+    /// All of it.
+    Whole,
+}
+
 /// Something that looks at frames: a measure, an encoder, a thumbnail.
 pub trait FrameReader {
     /// Returns the frames it wants (file clock).
     fn range(&self) -> FrameRange;
 
-    /// Tells whether it looks at the colour of a frame. The answer is asked for more than
-    /// once, some frames ahead. Pictures whose colour nobody wants may come without it.
-    fn wants_colour(&self, _frame: Frame) -> bool {
-        true
+    /// Tells how much of a frame of its range it looks at. The answer is asked for more than
+    /// once, some frames ahead.
+    fn wants(&self, _frame: Frame) -> Wanted {
+        Wanted::Whole
     }
 
-    /// Takes one frame. It gets every frame of its range that is read, once, in order.
+    /// Takes one frame. It gets every frame of its range that is read and that it wants, once,
+    /// in order.
     ///
     /// # Errors
     ///
@@ -45,13 +57,17 @@ fn decode(
 ) -> Result<(), Faults> {
     frames.go_to(run)?;
     loop {
-        let wanted = |frame: Frame| {
-            readers.iter().any(|one| one.range().holds(frame) && one.wants_colour(frame))
-        };
-        let Some(next) = frames.next_frame_in(&wanted) else { return Ok(()) };
+        let wanted = |frame: Frame| wanted(frame, readers);
+        let Some(next) = frames.next_wanted(&wanted) else { return Ok(()) };
         let (frame, picture) = next?;
         shown(frame, &picture, readers)?;
     }
+}
+
+/// How much of a frame is wanted by the one who wants most of it.
+fn wanted(frame: Frame, readers: &[&mut dyn FrameReader]) -> Wanted {
+    let holds = readers.iter().filter(|one| one.range().holds(frame));
+    holds.map(|one| one.wants(frame)).max().unwrap_or(Wanted::Nothing)
 }
 
 fn shown(
@@ -59,8 +75,10 @@ fn shown(
     picture: &Picture,
     readers: &mut [&mut dyn FrameReader],
 ) -> Result<(), Faults> {
-    let mut readers = readers.iter_mut().filter(|reader| reader.range().holds(frame));
-    readers.try_for_each(|reader| reader.see(frame, picture))
+    let wants = |one: &&mut &mut dyn FrameReader| {
+        one.range().holds(frame) && one.wants(frame) > Wanted::Nothing
+    };
+    readers.iter_mut().filter(wants).try_for_each(|reader| reader.see(frame, picture))
 }
 
 impl Media {
@@ -109,6 +127,9 @@ impl Media {
         readers: &mut [&mut dyn FrameReader],
     ) -> Result<(), Faults> {
         for frame in (part.start.0..part.end.0).map(Frame) {
+            if wanted(frame, readers) == Wanted::Nothing {
+                continue;
+            }
             match self.stored.as_ref().and_then(|stored| stored.picture(frame)) {
                 Some(picture) => shown(frame, &picture, readers)?,
                 None => {

@@ -7,7 +7,7 @@
 use crate::error::Faults;
 use crate::measure::Mask;
 use crate::measure::schedule::Gauge;
-use crate::media::{Footage, FrameReader, Picture};
+use crate::media::{Footage, FrameReader, Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 
 /// Tiles across and down.
@@ -132,8 +132,8 @@ impl FrameReader for Mean<'_> {
         self.range
     }
 
-    fn wants_colour(&self, _frame: Frame) -> bool {
-        false
+    fn wants(&self, _frame: Frame) -> Wanted {
+        Wanted::Luma
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {

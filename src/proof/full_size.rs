@@ -4,7 +4,7 @@ use crate::error::Faults;
 use crate::measure::overlay::{TextLimits, find};
 use crate::measure::picture_map::{Fitted, picture_map};
 use crate::measure::{Plane, View};
-use crate::media::{FrameReader, Media, Picture};
+use crate::media::{FrameReader, Media, Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 
 /// Most frames that are averaged. Ours: a third of the grain of one is left.
@@ -79,8 +79,8 @@ impl FrameReader for Sum {
         self.whole
     }
 
-    fn wants_colour(&self, _frame: Frame) -> bool {
-        false
+    fn wants(&self, _frame: Frame) -> Wanted {
+        Wanted::Luma
     }
 
     fn see(&mut self, _frame: Frame, picture: &Picture) -> Result<(), Faults> {

@@ -18,7 +18,7 @@ use std::time::SystemTime;
 const MOST_BYTES: u64 = 4 << 30;
 
 /// Begins every kept file; changes with the way it is written.
-const HEAD: &[u8; 16] = b"platesmith.look2";
+const HEAD: &[u8; 16] = b"platesmith.look3";
 
 /// A place for one look.
 #[derive(Debug)]
@@ -37,6 +37,7 @@ struct Asking<'a> {
     encoding: String,
     picture: (u32, u32, &'a str, u64),
     fade_frames: u32,
+    every: u32,
     limits: crate::settings::MeasureLimits,
 }
 
@@ -60,6 +61,7 @@ impl Shelf {
             encoding: format!("{encoding:?}"),
             picture: (info.width, info.height, &info.pixel_format, info.frames),
             fade_frames: asked.settings.fade_frames,
+            every: asked.every,
             limits: asked.settings.measure_limits(),
         };
         let Ok(asking) = serde_json::to_vec(&asking) else { return Ok(None) };

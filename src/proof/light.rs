@@ -79,16 +79,15 @@ fn doubtful(case: &Case<'_>, to_match: bool) -> Option<Reason> {
 /// Says that narrow range was taken for full, or the other way round.
 fn mixed_up(case: &Case<'_>) -> Option<Reason> {
     let (at, mix_up) = case.gauge.range_mix_up?;
-    let row = case.gauge.rows.get(usize::try_from(at).ok()?)?;
     let (frame, plate, factor) = match mix_up {
         RangeMixUp::FrameIsFull { .. } => ("full", "narrow", 255.0 / 219.0),
         RangeMixUp::FrameIsNarrow { .. } => ("narrow", "full", 219.0 / 255.0),
     };
     let text = format!(
         "From {} the codes are of {frame} range and the plate's of {plate} range: a gain of {factor:.3} with an offset, which light never has.",
-        case.label(row.frame)
+        case.label(at)
     );
-    let range = FrameRange::new(row.frame.0, row.frame.0 + 1);
+    let range = FrameRange::new(at.0, at.0 + 1);
     let reason = Reason::new(Code::EncodingDoubtful, Severity::Attention, text);
     Some(reason.over(case.in_take(range)).measured(factor, "gain", Some(1.0)))
 }

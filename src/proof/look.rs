@@ -55,6 +55,9 @@ pub struct Asked<'a> {
     /// Tells whether the take needs no other plate than it was held against. It is asked
     /// where the pictures alone have the plates: each costs as much as all measures of one.
     pub enough: Option<&'a dyn Fn(&Looked) -> bool>,
+    /// Every how many frames are held against the plates: 1 for all. Plates and booms are
+    /// looked for in all of them.
+    pub every: u32,
 }
 
 impl Asked<'_> {
@@ -358,6 +361,7 @@ fn gauged(
         encoding: encoding(asked)?,
         limits: asked.settings.measure_limits(),
         area,
+        every: asked.every.max(1),
     };
     gauge(&wish, kept, tell)
 }

@@ -142,6 +142,7 @@ pub(super) fn asked_alone<'a>(
         region: Some(learnt.claims.region.clone()).filter(|noted| !noted.is_empty()),
         settings: &job.settings,
         enough: None,
+        every: 1,
     }
 }
 
@@ -162,6 +163,7 @@ pub(super) fn asked<'a>(
         region: None,
         settings: &job.settings,
         enough: None,
+        every: 1,
     };
     for at in uses {
         let learnt = &pending[*at].learnt;

@@ -15,6 +15,8 @@ pub struct SteadyLimits {
     pub vibration_px: f64,
     /// Frames over which slow and quick movement part: two seconds is usual.
     pub slow_frames: usize,
+    /// Frames from one to the next: 1 where all were looked at.
+    pub every: u32,
 }
 
 impl Default for SteadyLimits {
@@ -26,7 +28,17 @@ impl Default for SteadyLimits {
 impl From<CameraLimits> for SteadyLimits {
     fn from(limits: CameraLimits) -> Self {
         let CameraLimits { shift_px, vibration_px, slow_frames } = limits;
-        Self { shift_px, vibration_px, slow_frames: slow_frames.max(1) as usize }
+        Self { shift_px, vibration_px, slow_frames: slow_frames.max(1) as usize, every: 1 }
+    }
+}
+
+impl SteadyLimits {
+    /// The same limits where every so many frames were looked at.
+    #[must_use]
+    pub fn paced(self, every: u32) -> Self {
+        let every = every.max(1);
+        let slow_frames = (self.slow_frames / every as usize).max(1);
+        Self { slow_frames, every, ..self }
     }
 }
 
@@ -391,7 +403,8 @@ fn lock_offs(
     let mut box_of = Spread::new(paths.len());
     for (at, frame) in told.iter().enumerate() {
         let place = calm.iter().map(|[x, y]| (x[at], y[at]));
-        let follows = at == first || told[at - 1].frame.0 + 1 == frame.frame.0;
+        let apart = |before: Frame| frame.frame.0 - before.0;
+        let follows = at == first || apart(told[at - 1].frame) <= i64::from(limits.every);
         if !follows || !box_of.take(place.clone(), limits.shift_px) {
             runs.push(FrameRange::new(told[first].frame.0, told[at - 1].frame.0 + 1));
             first = at;

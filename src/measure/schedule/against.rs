@@ -3,6 +3,7 @@
 use super::Gauge;
 use super::Row;
 use super::masks::MaskStore;
+use super::pace::Pace;
 use super::parting::{Outlines, Parting, STAYS_PX};
 use super::placing::Placing;
 use super::plates::PlateReader;
@@ -33,7 +34,7 @@ impl Against {
         plate: PlateReader<'_>,
         (mid, scales): ((usize, usize), Scales),
         area: Option<&Mask>,
-        limits: &MeasureLimits,
+        (limits, every): (&MeasureLimits, u32),
     ) -> std::io::Result<Against> {
         let overlays = plate.overlays.finish(&TextLimits::default());
         let mean = plate.work.mean().unwrap_or_default();
@@ -81,7 +82,7 @@ impl Against {
             rows: Vec::new(),
         };
         let texture = patterns.map(|patterns| Texture {
-            stillness: Stillness::against(patterns.clone(), limits.background.into()),
+            stillness: Stillness::against(patterns.clone(), limits.background.into()).paced(every),
             sharpness: Sharpness::against(patterns.clone(), limits.focus.into()),
             patterns,
         });
@@ -94,6 +95,7 @@ impl Against {
         self,
         (info, half): (&MediaInfo, (f64, f64)),
         limits: &SteadyLimits,
+        pace: &Pace,
     ) -> std::io::Result<Gauge> {
         let Against { mean, variance, placing, mut parting, texture } = self;
         let scales = parting.scales;
@@ -104,6 +106,11 @@ impl Against {
         for (row, motion) in parting.rows.iter_mut().zip(series) {
             row.motion = Some(motion);
         }
+        let of_mix_up = |(at, mix_up)| {
+            let row = usize::try_from(at).ok().and_then(|at| parting.rows.get(at));
+            row.map(|row| (row.frame, mix_up))
+        };
+        let range_mix_up = placing.light.range_mix_up().and_then(of_mix_up);
         // A plate that the camera moved in has every edge of the set on the move.
         let strays = |row: &Row| {
             let told = row.motion.as_ref().filter(|motion| motion.told);
@@ -118,6 +125,7 @@ impl Against {
             Some(texture) => (Some(texture.stillness.finish()?), Some(texture.sharpness)),
             None => (None, None),
         };
+        let rows = pace.fill(std::mem::take(&mut parting.rows), &mut parting.masks)?;
         Ok(Gauge {
             plate: parting.plate,
             scales,
@@ -126,7 +134,7 @@ impl Against {
             steadiness,
             bounds,
             suspect: parting.suspect(),
-            rows: parting.rows,
+            rows,
             mask_scale: if parting.outlines.is_some() { scales.work } else { scales.mid },
             masks: parting.masks,
             excluded: parting.excluded,
@@ -136,7 +144,7 @@ impl Against {
             stillness: stillness.map(RefCell::new),
             sharpness: sharpness.map(RefCell::new),
             encoding: placing.light.encoding(),
-            range_mix_up: placing.light.range_mix_up(),
+            range_mix_up,
             name: info.name.clone(),
         })
     }

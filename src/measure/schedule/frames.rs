@@ -4,23 +4,23 @@ use super::Wish;
 use super::belt::Belt;
 use super::kept::Kept;
 use super::luma::LumaSource;
+use super::pace::Pace;
 use super::placing::{InBlocks, Placing};
 use super::survey::no_room;
 use crate::error::Faults;
 use crate::measure::light::blocks::{Blocks, Codes, Kind};
 use crate::measure::transfer::Encoding;
-use crate::media::{FrameReader, MediaInfo, Picture};
+use crate::media::{FrameReader, MediaInfo, Picture, Wanted};
 use crate::time::{Frame, FrameRange, joined};
 
-/// Every how many frames of a run each colour's light is measured: colour drifts with the sun and the
+/// Every how many frames of a run, of those looked at, each colour's light is measured: colour drifts with the sun and the
 /// iris, luma is measured in every frame. Ours: it costs ten times as much.
 pub(super) const COLOUR_EVERY: u64 = 8;
 
 /// Shows every frame to the measures of every plate.
 pub(super) struct GaugeReader<'a> {
     range: FrameRange,
-    /// The runs that are read.
-    runs: Vec<FrameRange>,
+    pace: &'a Pace,
     info: &'a MediaInfo,
     source: LumaSource,
     encoding: Encoding,
@@ -36,7 +36,7 @@ impl<'a> GaugeReader<'a> {
     /// `source` is one that took no frame yet, `all` what will be read.
     pub(super) fn new(
         wish: &Wish<'a>,
-        all: &[FrameRange],
+        (all, pace): (&[FrameRange], &'a Pace),
         placing: Vec<Placing>,
         belt: Belt,
         tell: &'a mut dyn FnMut(u64),
@@ -44,7 +44,7 @@ impl<'a> GaugeReader<'a> {
         let info = wish.media.info();
         Self {
             range: all.iter().copied().reduce(joined).unwrap_or_default(),
-            runs: all.to_vec(),
+            pace,
             info,
             source: LumaSource::new(info),
             encoding: wish.encoding,
@@ -69,6 +69,7 @@ impl<'a> GaugeReader<'a> {
         let range = self.encoding.range;
         let in_blocks = |codes: &Codes| (Blocks::of(codes, range), codes.depth);
         let light = self.source.with_lent(depth, &mut self.codes, in_blocks);
+        let of_colour = of_colour.filter(|_| self.pace.wanted(frame) == Wanted::Whole);
         let colour = of_colour.map(|there| match self.encoding.matrix.filter(|_| there) {
             Some(matrix) => {
                 (self.colours.kind, self.colours.depth) = (Kind::YCbCr(matrix), depth);
@@ -107,9 +108,8 @@ impl FrameReader for GaugeReader<'_> {
         self.range
     }
 
-    fn wants_colour(&self, frame: Frame) -> bool {
-        let run = self.runs.iter().find(|run| run.holds(frame));
-        run.is_some_and(|run| ((frame.0 - run.start.0) as u64).is_multiple_of(COLOUR_EVERY))
+    fn wants(&self, frame: Frame) -> Wanted {
+        self.pace.wanted(frame)
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
@@ -118,7 +118,7 @@ impl FrameReader for GaugeReader<'_> {
         let range = self.encoding.range;
         let in_blocks = |codes: &Codes| (Blocks::of(codes, range), codes.depth);
         let light = self.source.with_codes(picture, &luma, &mut self.codes, in_blocks);
-        let of_colour = self.wants_colour(frame);
+        let of_colour = self.wants(frame) == Wanted::Whole;
         let read = of_colour && self.colours.read(picture, &self.encoding);
         let colour = read.then(|| in_blocks(&self.colours));
         self.show(frame, light.as_ref(), colour.as_ref()).map_err(|io| no_room(self.info, &io))

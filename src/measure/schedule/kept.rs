@@ -1,9 +1,9 @@
-//! Frames that were decoded once already, kept in a file without a name as far as it may
-//! grow: reading one back takes a fifth of the time of decoding it.
+//! Frames that were decoded once already, kept in memory or in a file without a name as far as
+//! they may grow: reading one back takes a fifth of the time of decoding it.
 
 use crate::measure::Spool;
 use crate::measure::light::blocks::Samples;
-use crate::media::Picture;
+use crate::media::{Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 use std::collections::BTreeMap;
 
@@ -44,13 +44,22 @@ impl Kept {
         u64::try_from(frame.0).is_ok_and(|frame| frame.saturating_mul(bytes) < ROOM)
     }
 
-    /// Returns the parts of a run that are kept and those that are not, in order.
-    pub(super) fn parts(&self, run: FrameRange) -> Vec<(bool, FrameRange)> {
+    /// Returns the parts of a run that are kept and those that are not, in order. Frames that
+    /// are not `wanted` go with those before them; one of which colour is wanted is kept with it.
+    pub(super) fn parts(
+        &self,
+        run: FrameRange,
+        wanted: &dyn Fn(Frame) -> Wanted,
+    ) -> Vec<(bool, FrameRange)> {
         let mut parts: Vec<(bool, FrameRange)> = Vec::new();
         for frame in run.start.0..run.end.0 {
-            let kept = self.frames.contains_key(&Frame(frame));
+            let wanted = wanted(Frame(frame));
+            let record = self.frames.get(&Frame(frame));
+            let kept = record.is_some_and(|record| record.asked || wanted < Wanted::Whole);
             match parts.last_mut() {
-                Some((last, part)) if *last == kept => part.end = Frame(frame + 1),
+                Some((last, part)) if *last == kept || wanted == Wanted::Nothing => {
+                    part.end = Frame(frame + 1)
+                }
                 _ => parts.push((kept, FrameRange::new(frame, frame + 1))),
             }
         }
@@ -80,7 +89,7 @@ impl Kept {
             return;
         }
         if self.spool.is_none() {
-            self.spool = Spool::new().ok();
+            self.spool = Spool::quick(ROOM).ok();
         }
         let Some(Ok(number)) = self.spool.as_mut().map(|spool| spool.add(&self.bytes)) else {
             self.full = true;

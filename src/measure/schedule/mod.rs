@@ -10,6 +10,7 @@ mod frames;
 mod kept;
 mod luma;
 mod masks;
+mod pace;
 mod parting;
 mod placing;
 mod plates;
@@ -19,13 +20,13 @@ mod texture;
 use super::light::FrameLight;
 use super::light::encoding::Tested;
 use super::light::range::RangeMixUp;
-use super::lockoff::{FrameMotion, Steadiness, TileBound};
+use super::lockoff::{FrameMotion, Steadiness, SteadyLimits, TileBound};
 use super::sharpness::Sharpness;
 use super::stillness::StillnessMap;
 use super::transfer::Encoding;
 use super::{Mask, Plane, Scales};
 use crate::error::Faults;
-use crate::media::{Footage, FrameReader};
+use crate::media::{Footage, FrameReader, Wanted};
 use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange, union};
 use against::Against;
@@ -34,6 +35,7 @@ use frames::GaugeReader;
 pub use kept::Kept;
 use luma::LumaSource;
 pub use masks::{FrameMasks, MaskStore};
+use pace::Pace;
 use plates::PlateReader;
 use std::cell::RefCell;
 use std::{io, thread};
@@ -55,6 +57,9 @@ pub struct Wish<'a> {
     pub limits: MeasureLimits,
     /// Where the boom can be, in a plane of any size, if that is known.
     pub area: Option<Mask>,
+    /// Every how many frames are looked at: 1 for all. What lies between two of them is taken
+    /// for hidden by what either shows, and lies as the nearer one does.
+    pub every: u32,
 }
 
 /// One frame held against one plate.
@@ -112,8 +117,8 @@ pub struct Gauge {
     pub sharpness: Option<RefCell<Sharpness>>,
     /// What the frames say of the encoding the file claims.
     pub encoding: Tested,
-    /// The first frame, counted among those seen, whose range is not the plate's.
-    pub range_mix_up: Option<(u64, RangeMixUp)>,
+    /// The first frame whose range is not the plate's.
+    pub range_mix_up: Option<(Frame, RangeMixUp)>,
     /// The file, as faults name it.
     pub name: String,
 }
@@ -153,31 +158,63 @@ pub fn gauge(
 ) -> Result<Vec<Gauge>, Faults> {
     let info = wish.media.info();
     let gathered = RefCell::new(std::mem::take(kept));
-    let new = |plate: &FrameRange| PlateReader::new(info, *plate, wish.encoding, &gathered);
-    let mut plates: Vec<PlateReader<'_>> = wish.plates.iter().map(new).collect();
-    let mut readers: Vec<&mut dyn FrameReader> =
-        plates.iter_mut().map(|plate| plate as &mut dyn FrameReader).collect();
-    wish.media.read(&wish.plates, &mut readers)?;
+    let every = wish.every;
     let mut all = wish.plates.clone();
     all.extend(&wish.frames);
     let all = union(&all);
+    let pace = Pace::new(every, &all, &wish.plates);
+    let new =
+        |plate: &FrameRange| PlateReader::new(info, (*plate, &pace), wish.encoding, &gathered);
+    let mut plates: Vec<PlateReader<'_>> = wish.plates.iter().map(new).collect();
+    read_plates(wish, &mut plates, &gathered)?;
     let source = LumaSource::new(info);
     let (area, sizes) = (wish.area.as_ref(), (source.mid_size(), source.scales));
-    let against = plates.into_iter().map(|plate| Against::new(plate, sizes, area, &wish.limits));
+    let new = |plate| Against::new(plate, sizes, area, (&wish.limits, every));
+    let against = plates.into_iter().map(new);
     let against: Vec<Against> =
         against.collect::<io::Result<_>>().map_err(|io| no_room(info, &io))?;
     *kept = gathered.take();
-    let against = held(wish, &all, against, kept, tell)?;
+    let against = held(wish, (&all, &pace), against, kept, tell)?;
     let about = (info, source.half());
-    let limits = wish.limits.camera.into();
-    let gauges = against.into_iter().map(|against| against.finish(about, &limits));
+    let limits = SteadyLimits::from(wish.limits.camera).paced(every);
+    let gauges = against.into_iter().map(|against| against.finish(about, &limits, &pace));
     gauges.collect::<io::Result<_>>().map_err(|io| no_room(info, &io))
+}
+
+/// Shows the frames of plates to their readers, those that are kept from there.
+fn read_plates(
+    wish: &Wish<'_>,
+    plates: &mut [PlateReader<'_>],
+    kept: &RefCell<Kept>,
+) -> Result<(), Faults> {
+    for run in union(&wish.plates) {
+        let parts = {
+            let wanted = |frame: Frame| {
+                plates.iter().map(|plate| plate.wants(frame)).max().unwrap_or(Wanted::Nothing)
+            };
+            kept.borrow().parts(run, &wanted)
+        };
+        for (is_kept, part) in parts {
+            if !is_kept {
+                let mut readers: Vec<&mut dyn FrameReader> =
+                    plates.iter_mut().map(|plate| plate as &mut dyn FrameReader).collect();
+                wish.media.read(&[part], &mut readers)?;
+                continue;
+            }
+            for frame in (part.start.0..part.end.0).map(Frame) {
+                let mut plates =
+                    plates.iter_mut().filter(|plate| plate.wants(frame) > Wanted::Nothing);
+                plates.try_for_each(|plate| plate.see_kept(wish.media.info(), frame))?;
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Shows all frames to the measures of each plate.
 fn held(
     wish: &Wish<'_>,
-    all: &[FrameRange],
+    (all, pace): (&[FrameRange], &Pace),
     against: Vec<Against>,
     kept: &mut Kept,
     tell: &mut dyn FnMut(u64),
@@ -190,8 +227,8 @@ fn held(
         against.into_iter().map(parts).unzip();
     let (placing, measured) = thread::scope(|hands| {
         let (belt, measured) = Belt::start(hands, parting, texture);
-        let mut reader = GaugeReader::new(wish, all, placing, belt, tell);
-        let read = read(wish, all, &mut reader, kept);
+        let mut reader = GaugeReader::new(wish, (all, pace), placing, belt, tell);
+        let read = read(wish, (all, pace), &mut reader, kept);
         let placing = reader.finish();
         // A measure that gave up says more than the reader who found it gone.
         let measured = measured.wait().map_err(|io| no_room(wish.media.info(), &io))?;
@@ -211,13 +248,17 @@ fn held(
 /// Reads all frames, those that are kept from there.
 fn read(
     wish: &Wish<'_>,
-    all: &[FrameRange],
+    (all, pace): (&[FrameRange], &Pace),
     reader: &mut GaugeReader<'_>,
     kept: &mut Kept,
 ) -> Result<(), Faults> {
-    for (is_kept, part) in all.iter().flat_map(|run| kept.parts(*run)).collect::<Vec<_>>() {
+    let wanted = |frame: Frame| pace.wanted(frame);
+    let parts = all.iter().flat_map(|run| kept.parts(*run, &wanted)).collect::<Vec<_>>();
+    for (is_kept, part) in parts {
         if is_kept {
-            (part.start.0..part.end.0).try_for_each(|frame| reader.see_kept(Frame(frame), kept))?;
+            let frames = (part.start.0..part.end.0).map(Frame);
+            let mut frames = frames.filter(|frame| wanted(*frame) > Wanted::Nothing);
+            frames.try_for_each(|frame| reader.see_kept(frame, kept))?;
         } else {
             wish.media.read(&[part], &mut [reader])?;
         }

@@ -1,16 +1,17 @@
 //! First pass: the plates, each gathered into what frames are held against.
 
-use super::frames::COLOUR_EVERY;
 use super::kept::Kept;
 use super::luma::LumaSource;
+use super::pace::Pace;
+use super::survey::no_room;
 use crate::error::Faults;
 use crate::measure::PlateSum;
 use crate::measure::boom::PlateRange;
 use crate::measure::light::Meter;
-use crate::measure::light::blocks::Codes;
+use crate::measure::light::blocks::{Codes, Kind};
 use crate::measure::overlay::OverlayFinder;
 use crate::measure::transfer::Encoding;
-use crate::media::{FrameReader, MediaInfo, Picture};
+use crate::media::{FrameReader, MediaInfo, Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 use std::cell::RefCell;
 
@@ -22,6 +23,7 @@ pub(super) struct PlateReader<'a> {
     encoding: Encoding,
     codes: Codes,
     colours: Codes,
+    pace: &'a Pace,
     /// At full size, in codes.
     pub(super) full: PlateSum,
     /// At working size, in 8-bit codes.
@@ -39,15 +41,16 @@ pub(super) struct PlateReader<'a> {
 }
 
 impl PlateReader<'_> {
-    /// `kept` gets the frames, for the second pass.
+    /// `kept` gets the frames, for the second pass; `pace` tells which frames are looked at.
     pub(super) fn new<'a>(
         info: &MediaInfo,
-        plate: FrameRange,
+        (plate, pace): (FrameRange, &'a Pace),
         encoding: Encoding,
         kept: &'a RefCell<Kept>,
     ) -> PlateReader<'a> {
         PlateReader {
             plate,
+            pace,
             kept,
             source: LumaSource::new(info),
             encoding,
@@ -69,18 +72,64 @@ impl FrameReader for PlateReader<'_> {
         self.plate
     }
 
+    fn wants(&self, frame: Frame) -> Wanted {
+        self.pace.wanted_of_plate(self.plate, frame)
+    }
+
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
+        let of_colour = self.wants(frame) == Wanted::Whole;
+        if let Some(luma) = self.source.luma().filter(|_| self.source.lends(picture)) {
+            self.kept.borrow_mut().keep(frame, luma.data(), picture, of_colour);
+        }
+        self.add(frame);
+        let luma = Encoding { matrix: None, ..self.encoding };
+        let light = &mut self.light;
+        let add = |codes: &Codes| light.add_plate(codes);
+        self.source.with_codes(picture, &luma, &mut self.codes, add);
+        if of_colour {
+            self.colour.add_plate_picture(picture, &mut self.colours);
+        }
+        Ok(())
+    }
+}
+
+impl PlateReader<'_> {
+    /// As [`FrameReader::see`] of a frame that was kept.
+    pub(super) fn see_kept(&mut self, info: &MediaInfo, frame: Frame) -> Result<(), Faults> {
+        let planes = &mut self.colours.planes;
+        let mut kept = self.kept.borrow_mut();
+        let read = |codes: &mut Vec<u16>| kept.read(frame, codes, planes);
+        let found = self.source.take_read(read).map_err(|io| no_room(info, &io))?;
+        drop(kept);
+        let Some((depth, has_colour)) = found else {
+            let remedy = "make room in the folder for temporary files and run again";
+            return Err(self.source.fault(frame, "it cannot be read back".into(), remedy));
+        };
+        self.add(frame);
+        let light = &mut self.light;
+        self.source.with_lent(depth, &mut self.codes, |codes| light.add_plate(codes));
+        let Some(has_colour) = has_colour.filter(|_| self.wants(frame) == Wanted::Whole) else {
+            return Ok(());
+        };
+        let colour = &mut self.colour;
+        match self.encoding.matrix.filter(|_| has_colour) {
+            Some(matrix) => {
+                (self.colours.kind, self.colours.depth) = (Kind::YCbCr(matrix), depth);
+                colour.add_plate(&self.colours)
+            }
+            None => self.source.with_lent(depth, &mut self.codes, |codes| colour.add_plate(codes)),
+        };
+        Ok(())
+    }
+
+    /// Adds the frame taken last, but for its light.
+    fn add(&mut self, frame: Frame) {
         if let Some(luma) = self.source.luma() {
             self.full.add(luma);
         }
         if let Some(view) = self.source.planes.work.view() {
             self.work.add(view);
-        }
-        if let Some(luma) = self.source.luma().filter(|_| self.source.lends(picture)) {
-            let of_colour = (frame - self.plate.start).0 as u64;
-            let of_colour = of_colour.is_multiple_of(COLOUR_EVERY);
-            self.kept.borrow_mut().keep(frame, luma.data(), picture, of_colour);
         }
         let mid = &self.source.planes.mid;
         self.clean.add(mid);
@@ -93,11 +142,5 @@ impl FrameReader for PlateReader<'_> {
         if let Some(view) = mid.view() {
             self.overlays.see(view);
         }
-        let luma = Encoding { matrix: None, ..self.encoding };
-        let light = &mut self.light;
-        let add = |codes: &Codes| light.add_plate(codes);
-        self.source.with_codes(picture, &luma, &mut self.codes, add);
-        self.colour.add_plate_picture(picture, &mut self.colours);
-        Ok(())
     }
 }

@@ -7,7 +7,7 @@ use crate::error::Faults;
 use crate::measure::boom::{Found, Hints, SmallTake, Why, find};
 use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
 use crate::measure::{Plane, PlateSum};
-use crate::media::{FrameReader, Media, MediaInfo, Picture};
+use crate::media::{FrameReader, Media, MediaInfo, Picture, Wanted};
 use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange};
 
@@ -94,16 +94,17 @@ impl FrameReader for SurveyReader<'_> {
         self.whole
     }
 
-    fn wants_colour(&self, frame: Frame) -> bool {
-        frame.0.unsigned_abs().is_multiple_of(COLOUR_EVERY)
-            && Kept::reaches(frame, self.source.size(), self.depth)
+    fn wants(&self, frame: Frame) -> Wanted {
+        let of_colour = frame.0.unsigned_abs().is_multiple_of(COLOUR_EVERY)
+            && Kept::reaches(frame, self.source.size(), self.depth);
+        if of_colour { Wanted::Whole } else { Wanted::Luma }
     }
 
     fn see(&mut self, frame: Frame, picture: &Picture) -> Result<(), Faults> {
         self.source.take(frame, picture)?;
         self.depth = picture.luma_depth();
         if let Some(luma) = self.source.luma().filter(|_| self.source.lends(picture)) {
-            self.kept.keep(frame, luma.data(), picture, self.wants_colour(frame));
+            self.kept.keep(frame, luma.data(), picture, self.wants(frame) == Wanted::Whole);
         }
         if let Err(io) = self.small.add(&self.source.planes.small) {
             let fault = format!("what is measured cannot be kept in a temporary file: {io}");

@@ -95,6 +95,7 @@ pub(super) struct Crossings {
     asked: f32,
     last: Vec<Candidate>,
     last_frame: Option<Frame>,
+    every: u8,
     heads: Vec<u32>,
 }
 
@@ -134,8 +135,14 @@ impl Crossings {
             asked: limits.least_codes,
             last: Vec::new(),
             last_frame: None,
+            every: 1,
             heads: Vec::new(),
         }
+    }
+
+    /// Frames come `every` so many, not one by one.
+    pub fn paced(&mut self, every: u32) {
+        self.every = u8::try_from(every).unwrap_or(u8::MAX).max(1);
     }
 
     /// Forgets the tracks: frames were left out.
@@ -155,7 +162,8 @@ impl Crossings {
         let scores = self.scores(patterns, sums, light, hidden);
         let mut found = self.candidates(&scores);
         self.ask(&found);
-        if self.last_frame.is_some_and(|last| last.0.saturating_add(1) == frame.0) {
+        let follows = |last: Frame| frame.0.saturating_sub(last.0) <= i64::from(self.every);
+        if self.last_frame.is_some_and(follows) {
             self.link(&mut found);
         }
         let passed = found.iter().filter_map(|candidate| self.judged(candidate)).collect();
@@ -461,7 +469,8 @@ impl Crossings {
         }
         let tile =
             usize::from(candidate.y) / CELLS * self.across + usize::from(candidate.x) / CELLS;
-        let since = if tracked { TRACK as u8 - 1 } else { STRONG as u8 - 1 };
+        let steps = if tracked { TRACK as u8 - 1 } else { STRONG as u8 - 1 };
+        let since = steps.saturating_mul(self.every);
         Some(Passed { tile: tile as u32, since, z: candidate.z.abs(), codes: candidate.codes })
     }
 }

@@ -139,6 +139,14 @@ impl Stillness {
         }
     }
 
+    /// Prepares for frames that come `every` so many, not one by one: what passes is then
+    /// followed from one to the next of them.
+    #[must_use]
+    pub fn paced(mut self, every: u32) -> Self {
+        self.crossings.paced(every);
+        self
+    }
+
     /// Returns the patterns, for other measures of the same plate.
     pub fn patterns(&self) -> &Arc<Patterns> {
         &self.patterns

@@ -112,6 +112,16 @@ fn what_ends_it(inspection: &Inspection) -> String {
     if ends.is_empty() { String::new() } else { format!("; {}", ends.join("; ")) }
 }
 
+/// Says that not every frame was held against the plates.
+pub(super) fn sparsely(every: u32) -> String {
+    let which = match every {
+        2 => "second".to_string(),
+        3 => "third".to_string(),
+        _ => format!("{every}th"),
+    };
+    format!("every {which} frame against the plates; --every 1 looks at all")
+}
+
 /// Says everything found, line by line, below the first line.
 pub fn lines(inspection: &Inspection, labels: TakeLabels) -> Vec<String> {
     let media = &inspection.media;
@@ -129,6 +139,9 @@ pub fn lines(inspection: &Inspection, labels: TakeLabels) -> Vec<String> {
     say("can be used", &inspection.patchable, "nothing");
     if let Some(px) = inspection.divider.as_ref().and_then(|divider| divider.clearance_px) {
         lines.push(format!("{:<13}{px:.1} px", "clearance"));
+    }
+    if inspection.held_every > 1 {
+        lines.push(format!("{:<13}{}", "looked at", sparsely(inspection.held_every)));
     }
     for reason in &inspection.reasons {
         let word = match reason.severity {
@@ -160,6 +173,7 @@ mod tests {
                 encoding: "unknown".into(),
             },
             frames: 2736,
+            held_every: 1,
             lock_off: Vec::new(),
             plates: Vec::new(),
             boom: vec![FrameRange::new(100, 200)],
