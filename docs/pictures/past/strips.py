@@ -76,17 +76,17 @@ def fade():
     patch = np.clip((1.15 - off) / 0.3, 0, 1)[:, :, None]
 
     def entering(weights):
-        raw, patched = takes(BOOM_IN - 6, 7), plates(7, 1.12)
+        raw, patched = takes(BOOM_IN - 7, 8), plates(8, 1.12)
         shown = [a * (1 - w * patch) + b * w * patch for a, b, w in zip(raw, patched, weights)]
-        bad = [n for n in range(1, 7) if weights[n] - weights[n - 1] == 1]
+        bad = [n for n in range(1, 8) if weights[n] - weights[n - 1] == 1]
         return strip(shown, [f"{round(w * 100)} %" for w in weights], bad)
 
-    soft = entering([n / 6 for n in range(7)])
-    hard = entering([0, 0, 0, 0, 0, 0, 1])
+    soft = entering([n / 7 for n in range(8)])
+    hard = entering([0, 0, 0, 0, 0, 0, 0, 1])
     written(
         "fade",
         stack(
-            (soft, "the patch comes in over 6 frames. Its plate is 12 % brighter, 2 % a frame:"),
+            (soft, "the patch comes in over 6 frames. Its plate is 12 % brighter, 1.7 % a frame:"),
             (hard, "no fade. All of the 12 % come in one frame, and the patch blinks:"),
         ),
     )
