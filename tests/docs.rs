@@ -7,6 +7,7 @@
 
 mod outside;
 
+use platesmith::findings::Verdict;
 use std::path::Path;
 use std::process::Command;
 
@@ -149,4 +150,14 @@ fn a_limit_without_its_picture_is_noticed() {
     let both = ["speed: pictures/c.png is no picture", "speed: pictures/c.png is not shown"];
     assert_eq!(faults("[a](pictures/a.png), [c](pictures/c.png)"), both);
     assert_eq!(faults_of_figures("# Limits\n", folder.path()), ["no table"]);
+}
+
+#[test]
+fn every_verdict_is_explained() {
+    let page = outside::project().join("docs/lists.md");
+    let page = std::fs::read_to_string(page).expect("it is there");
+    for verdict in Verdict::ALL {
+        let row = format!("\n| {} | `{}` | ", verdict.shown(), verdict.word());
+        assert!(page.contains(&row), "{row}");
+    }
 }
