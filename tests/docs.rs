@@ -2,9 +2,12 @@
 //!
 //! A block that begins with "```console" holds commands after "$ " and their output.
 //! `PLATESMITH_RENEW=1` writes the output anew: read the difference.
+//!
+//! Every limit of `limits.md` names a picture of what shows past it, and the picture is there.
 
 mod outside;
 
+use platesmith::findings::Verdict;
 use std::path::Path;
 use std::process::Command;
 
@@ -72,4 +75,89 @@ fn the_walk_through_of_the_set_prints_what_it_says() {
 #[test]
 fn the_walk_through_of_the_cutting_room_prints_what_it_says() {
     page_is_true("cutting_room.md");
+}
+
+/// Names what is wrong with the table "Figures": rows whose last cell names no picture, names one
+/// that is not there, or one that is not shown below the table.
+fn faults_of_figures(page: &str, folder: &Path) -> Vec<String> {
+    let lines = page.lines().skip_while(|line| *line != "## Figures");
+    let table = lines.skip_while(|line| !line.starts_with('|'));
+    let rows = table.take_while(|line| line.starts_with('|')).skip(2);
+    let mut faults = Vec::new();
+    let mut seen = 0;
+    for row in rows {
+        seen += 1;
+        let cells: Vec<&str> = row.trim_matches('|').split('|').map(str::trim).collect();
+        let links = cells.last().expect("a line has a cell").split("](").skip(1);
+        let named: Vec<&str> = links.filter_map(|link| link.split(')').next()).collect();
+        if cells.len() != 5 || named.is_empty() {
+            faults.push(format!("{}: no picture", cells[0]));
+        }
+        for name in named {
+            if !name.starts_with("pictures/") || !is_a_png(&folder.join(name)) {
+                faults.push(format!("{}: {name} is no picture", cells[0]));
+            }
+            let shown =
+                |line: &str| line.starts_with("![") && line.ends_with(&format!("]({name})"));
+            if !page.lines().any(shown) {
+                faults.push(format!("{}: {name} is not shown", cells[0]));
+            }
+        }
+    }
+    if seen == 0 {
+        faults.push("no table".to_string());
+    }
+    faults
+}
+
+/// Tells a PNG by its signature (ISO/IEC 15948, 5.2).
+fn is_a_png(path: &Path) -> bool {
+    std::fs::read(path).is_ok_and(|bytes| bytes.starts_with(b"\x89PNG\r\n\x1a\n"))
+}
+
+#[test]
+fn every_limit_has_a_picture_of_what_shows_past_it() {
+    let docs = outside::project().join("docs");
+    let page = std::fs::read_to_string(docs.join("limits.md")).expect("it is there");
+    assert_eq!(faults_of_figures(&page, &docs), Vec::<String>::new());
+
+    for entry in std::fs::read_dir(docs.join("pictures")).expect("a folder") {
+        let name = entry.expect("an entry").file_name().into_string().expect("UTF-8");
+        let link = format!("pictures/{name}");
+        let past = name.starts_with("past_") && name.ends_with(".png");
+        assert!(!past || page.contains(&link), "no limit names {link}");
+    }
+}
+
+#[test]
+fn a_limit_without_its_picture_is_noticed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::create_dir(folder.path().join("pictures")).expect("made");
+    let png = b"\x89PNG\r\n\x1a\n";
+    std::fs::write(folder.path().join("pictures/a.png"), png).expect("written");
+    std::fs::write(folder.path().join("pictures/b.png"), "text").expect("written");
+    let page = |cell: &str| {
+        let head =
+            "## Figures\n\n| limit | default | key | source | past it |\n|---|---|---|---|---|\n";
+        format!(
+            "{head}| speed | 1 | - | ours | {cell} |\n\n![a](pictures/a.png)\n![b](pictures/b.png)\n"
+        )
+    };
+    let faults = |cell: &str| faults_of_figures(&page(cell), folder.path());
+    assert_eq!(faults("[a](pictures/a.png)"), Vec::<String>::new());
+    assert_eq!(faults("a"), ["speed: no picture"]);
+    assert_eq!(faults("[b](pictures/b.png)"), ["speed: pictures/b.png is no picture"]);
+    let both = ["speed: pictures/c.png is no picture", "speed: pictures/c.png is not shown"];
+    assert_eq!(faults("[a](pictures/a.png), [c](pictures/c.png)"), both);
+    assert_eq!(faults_of_figures("# Limits\n", folder.path()), ["no table"]);
+}
+
+#[test]
+fn every_verdict_is_explained() {
+    let page = outside::project().join("docs/lists.md");
+    let page = std::fs::read_to_string(page).expect("it is there");
+    for verdict in Verdict::ALL {
+        let row = format!("\n| {} | `{}` | ", verdict.shown(), verdict.word());
+        assert!(page.contains(&row), "{row}");
+    }
 }
