@@ -197,6 +197,7 @@ fn whole(folder: &Path, case: &str) {
             region: None,
             settings: &settings,
             enough: None,
+            best: None,
             every: 1,
         };
         let looked = look(&asked, &mut |_| ()).expect("it can be measured");

@@ -4,7 +4,7 @@
 //! through first. `decode` as last argument only decodes, for comparison.
 
 use platesmith::media::{OpenOptions, open_with};
-use platesmith::proof::{Asked, Looked, Shot, longest_suffices, look};
+use platesmith::proof::{Asked, Looked, Shot, longest_suffices, look, weigh};
 use platesmith::reach::{Claims, Clocks};
 use platesmith::settings::Settings;
 use platesmith::time::FrameRange;
@@ -61,6 +61,7 @@ fn measure(
         left_out: &[],
     };
     let enough = |looked: &Looked| longest_suffices(looked, &shot).unwrap_or(false);
+    let best = |looked: &Looked| weigh(looked, &shot).ok().and_then(|weighed| weighed.gauge);
     let asked = Asked {
         behind: None,
         media: &media,
@@ -71,6 +72,7 @@ fn measure(
         region: None,
         settings: &settings,
         enough: Some(&enough),
+        best: Some(&best),
         every,
     };
     let looked = look(&asked, &mut |_| ())?;

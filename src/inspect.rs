@@ -48,9 +48,9 @@ impl InspectJob {
     }
 }
 
-/// Frames of a take that are held against its plates, about: a minute at 24. Ours: no take is
-/// waited for longer than one of a minute.
-const HELD: u64 = 1440;
+/// Frames of a take that are held against its plates, about: 40 seconds at 24. Ours: no take
+/// is waited for longer than one of that length.
+const HELD: u64 = 960;
 
 /// Most frames from one that is looked at to the next. Ours: nothing that crosses a patch in a
 /// sixth of a second was asked for.
@@ -174,7 +174,12 @@ pub fn inspect(job: &InspectJob, progress: &mut dyn Progress) -> Result<Inspecte
         let shot = shot(job, &claims, &clocks, in_take, &[]);
         longest_suffices(looked, &shot).unwrap_or(false)
     };
-    let asked = Asked { enough: Some(&enough), ..asked(job, &media, &clocks, &claims, whole) };
+    let best = |looked: &Looked| {
+        let shot = shot(job, &claims, &clocks, in_take, &[]);
+        weigh(looked, &shot).ok().and_then(|weighed| weighed.gauge)
+    };
+    let (enough, best) = (Some(&enough as _), Some(&best as _));
+    let asked = Asked { enough, best, ..asked(job, &media, &clocks, &claims, whole) };
     progress.stage(&format!("looking {}", media.info().name), media.info().frames);
     let looked = look(&asked, &mut |done| progress.at(done))?;
     let (weighed, left_out) = part_by_part(job, &looked, &claims, &clocks, in_take, &mut reasons)?;
@@ -334,6 +339,7 @@ fn asked<'a>(
         region: Some(claims.region.clone()).filter(|region| !region.is_empty()),
         settings: &job.settings,
         enough: None,
+        best: None,
         every: job.every_of(media.info().frames),
     }
 }

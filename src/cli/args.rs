@@ -391,7 +391,7 @@ pub struct Inspect {
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..=64))]
     pub jobs: u32,
     /// Holds every Nth frame against the plates: 1 all, 2 every second. Without it all of a take
-    /// of up to 1440 frames, of a longer one about as many. Plates and boom are looked for in
+    /// of up to 960 frames, of a longer one about as many. Plates and boom are looked for in
     /// all frames either way; what crosses the patch within N frames may be missed.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=8))]
     pub every: Option<u32>,

@@ -133,7 +133,7 @@ fn in_memory() -> Option<File> {
 
 /// Bytes of memory nobody uses; `None` where the system does not say. Nothing but speed
 /// depends on it.
-fn free_memory() -> Option<u64> {
+pub(super) fn free_memory() -> Option<u64> {
     let said = std::fs::read_to_string("/proc/meminfo").ok()?;
     let line = said.lines().find_map(|line| line.strip_prefix("MemAvailable:"))?;
     line.trim().strip_suffix("kB")?.trim().parse::<u64>().ok()?.checked_mul(1024)

@@ -32,7 +32,7 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     let Some(stillness) = &case.gauge.stillness else { return Ok(()) };
     let region = case.region.work_mask();
     let mut stillness = stillness.borrow_mut();
-    let patched = stillness.within(&region, case.question.patched)?;
+    let patched = stillness.under_patch(&region, case.question.patched)?;
     for stretch in &patched.series {
         let over_noise = stretch.z / case.question.settings.background.sure;
         for frame in stretch.range.start.0..stretch.range.end.0 {

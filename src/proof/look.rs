@@ -17,6 +17,10 @@ use std::cmp::Reverse;
 /// Most plates a take is held against: each costs as much as all measures of one.
 const MOST_PLATES: usize = 3;
 
+/// Every how many frames plates are tried on before one of them is chosen. Ours: what moves in
+/// the background is still followed over as few.
+const TRIED_EVERY: u32 = 12;
+
 /// Frames a boom is counted through although it was not seen: a pole that hangs still over
 /// its own colour drops out for a frame or two.
 const BRIDGED: i64 = 3;
@@ -32,6 +36,9 @@ const TEXTURED: usize = 14;
 /// Room round the region a log notes, as a share of width and height. Ours: a boom's shadow
 /// falls within a sixteenth of the width, and regions are sketched by hand.
 const ROOM: f64 = 0.15;
+
+/// Tells which of the gauges of a look is the best.
+pub type Best<'a> = dyn Fn(&Looked) -> Option<usize> + 'a;
 
 /// What is claimed of a take, and what is to be known. Ranges are file frames.
 pub struct Asked<'a> {
@@ -55,6 +62,9 @@ pub struct Asked<'a> {
     /// Tells whether the take needs no other plate than it was held against. It is asked
     /// where the pictures alone have the plates: each costs as much as all measures of one.
     pub enough: Option<&'a dyn Fn(&Looked) -> bool>,
+    /// Tells which of the gauges is the best, where the plates are tried on a few frames each
+    /// and the take is then held against one of them.
+    pub best: Option<&'a Best<'a>>,
     /// Every how many frames are held against the plates: 1 for all. Plates and booms are
     /// looked for in all of them.
     pub every: u32,
@@ -155,7 +165,7 @@ fn look_afresh(asked: &Asked<'_>, tell: &mut dyn FnMut(u64)) -> Result<Looked, F
     }
     let area = noted_area(asked).map(area_mask);
     let plates = nearest(&claimed, &frames);
-    let gauges = gauged(asked, &plates, &frames, area, &mut Kept::default(), tell)?;
+    let gauges = gauged(asked, &plates, &frames, area, (&mut Kept::default(), asked.every), tell)?;
     let boom = booms(&gauges);
     // A boom that is noted and not seen may hang in the plate itself.
     let noted = asked.boom.iter().flat_map(|boom| frames.iter().map(|run| run.overlap(*boom)));
@@ -240,7 +250,7 @@ fn between_booms(
     }
     let plates = nearest(&held, frames);
     let area = noted_area(asked).map(area_mask);
-    let gauges = gauged(asked, &plates, frames, area, &mut Kept::default(), tell)?;
+    let gauges = gauged(asked, &plates, frames, area, (&mut Kept::default(), asked.every), tell)?;
     let boom = booms(&gauges);
     let count = |runs: &[FrameRange]| runs.iter().map(|run| run.count().0).sum::<u64>();
     let shared = |runs: &[FrameRange], other: &[FrameRange]| -> u64 {
@@ -305,10 +315,19 @@ fn searched(
         disagreements,
         held: Held::All,
     };
+    if let (Some(best), true) = (asked.best, asked.every > 1 && plates.len() > 1) {
+        let every = asked.every.max(TRIED_EVERY);
+        let area = Some(area.clone());
+        looked.gauges = gauged(asked, &plates, &patched, area, (&mut kept, every), tell)?;
+        looked.beyond = beyond(&looked.gauges);
+        let chosen = best(&looked).and_then(|at| looked.gauges.get(at)).map(|gauge| gauge.plate);
+        looked.gauges.clear();
+        plates.retain(|plate| chosen.is_none_or(|chosen| chosen == *plate));
+    }
     let longest = plates.iter().copied().max_by_key(|plate| (plate.count(), Reverse(plate.start)));
     if let (Some(longest), true, Some(_)) = (longest, plates.len() > 1, asked.enough) {
         let area = Some(area.clone());
-        looked.gauges = gauged(asked, &[longest], &patched, area, &mut kept, tell)?;
+        looked.gauges = gauged(asked, &[longest], &patched, area, (&mut kept, asked.every), tell)?;
         looked.beyond = beyond(&looked.gauges);
         looked.held = Held::Longest;
         if asked.is_enough(&looked) {
@@ -317,7 +336,8 @@ fn searched(
         plates.retain(|plate| *plate != longest);
     }
     if !plates.is_empty() {
-        looked.gauges.extend(gauged(asked, &plates, &patched, Some(area), &mut kept, tell)?);
+        let kept = (&mut kept, asked.every);
+        looked.gauges.extend(gauged(asked, &plates, &patched, Some(area), kept, tell)?);
         looked.gauges.sort_by_key(|gauge| gauge.plate);
     }
     looked.beyond = beyond(&looked.gauges);
@@ -351,7 +371,7 @@ fn gauged(
     plates: &[FrameRange],
     frames: &[FrameRange],
     area: Option<Mask>,
-    kept: &mut Kept,
+    (kept, every): (&mut Kept, u32),
     tell: &mut dyn FnMut(u64),
 ) -> Result<Vec<Gauge>, Faults> {
     let wish = Wish {
@@ -361,7 +381,7 @@ fn gauged(
         encoding: encoding(asked)?,
         limits: asked.settings.measure_limits(),
         area,
-        every: asked.every.max(1),
+        every: every.max(1),
     };
     gauge(&wish, kept, tell)
 }

@@ -142,6 +142,7 @@ pub(super) fn asked_alone<'a>(
         region: Some(learnt.claims.region.clone()).filter(|noted| !noted.is_empty()),
         settings: &job.settings,
         enough: None,
+        best: None,
         every: 1,
     }
 }
@@ -163,6 +164,7 @@ pub(super) fn asked<'a>(
         region: None,
         settings: &job.settings,
         enough: None,
+        best: None,
         every: 1,
     };
     for at in uses {

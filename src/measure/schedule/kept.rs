@@ -1,15 +1,25 @@
 //! Frames that were decoded once already, kept in memory or in a file without a name as far as
 //! they may grow: reading one back takes a fifth of the time of decoding it.
 
-use crate::measure::Spool;
 use crate::measure::light::blocks::Samples;
+use crate::measure::spool::{Spool, free_memory};
 use crate::media::{Picture, Wanted};
 use crate::time::{Frame, FrameRange};
 use std::collections::BTreeMap;
+use std::sync::OnceLock;
 
-/// Most bytes of the file. Ours: 130 frames of UHD or 520 of HD with more than eight bits,
-/// twice as many with eight.
+/// Bytes that are kept on any machine. Ours: 130 frames of UHD or 520 of HD with more than eight
+/// bits, twice as many with eight.
 const ROOM: u64 = 2 << 30;
+
+/// Most bytes that are kept where memory is plenty.
+const MOST_ROOM: u64 = 8 << 30;
+
+/// Most bytes that are kept, on this machine. Nothing but speed depends on it.
+fn room() -> u64 {
+    static FREE: OnceLock<u64> = OnceLock::new();
+    *FREE.get_or_init(|| (free_memory().unwrap_or(0) / 4).clamp(ROOM, MOST_ROOM))
+}
 
 /// Luma of decoded frames, of some with their colour.
 #[derive(Debug, Default)]
@@ -41,7 +51,7 @@ impl Kept {
     /// Tells whether a frame of codes of `depth` bits would be kept, were all from the first on.
     pub(super) fn reaches(frame: Frame, (width, height): (usize, usize), depth: u32) -> bool {
         let bytes = (width * height * code_bytes(depth)) as u64;
-        u64::try_from(frame.0).is_ok_and(|frame| frame.saturating_mul(bytes) < ROOM)
+        u64::try_from(frame.0).is_ok_and(|frame| frame.saturating_mul(bytes) < room())
     }
 
     /// Returns the parts of a run that are kept and those that are not, in order. Frames that
@@ -84,12 +94,12 @@ impl Kept {
         let colour =
             if with_colour { append_colour(&mut self.bytes, picture, depth) } else { None };
         let after = self.used + self.bytes.len() as u64;
-        if after > ROOM {
+        if after > room() {
             self.full = true;
             return;
         }
         if self.spool.is_none() {
-            self.spool = Spool::quick(ROOM).ok();
+            self.spool = Spool::quick(room()).ok();
         }
         let Some(Ok(number)) = self.spool.as_mut().map(|spool| spool.add(&self.bytes)) else {
             self.full = true;

@@ -77,6 +77,31 @@ fn mostly_in(stretch: FrameRange, frames: &[FrameRange]) -> bool {
     2 * asked.map(|run| run.count().0).sum::<u64>() > stretch.count().0
 }
 
+/// The stretches that tell of patched frames. Of one taken for a brief run, only the frames that
+/// are patched are named.
+fn asked_windows(
+    windows: &[(FrameRange, usize)],
+    frames: &[FrameRange],
+) -> Vec<(FrameRange, usize)> {
+    let overlap = |stretch: FrameRange, run: FrameRange| {
+        stretch.overlap(run).map_or(0, |both| both.count().0)
+    };
+    let mostly = windows.iter().filter(|(range, _)| mostly_in(*range, frames));
+    let mut asked: Vec<(FrameRange, usize)> = mostly.copied().collect();
+    for run in frames {
+        let half = run.count().0.div_ceil(2);
+        if asked.iter().any(|(range, _)| overlap(*range, *run) >= half) {
+            continue;
+        }
+        // The first of those that hold as much.
+        let best = windows.iter().rev().max_by_key(|(range, _)| overlap(*range, *run));
+        let patched = best.and_then(|(range, number)| Some((range.overlap(*run)?, *number)));
+        asked.extend(patched.filter(|(both, _)| both.count().0 >= half));
+    }
+    asked.sort();
+    asked
+}
+
 /// All that was found in a take.
 #[derive(Debug, serde::Serialize, serde::Deserialize)]
 pub struct StillnessMap {
@@ -125,9 +150,31 @@ impl StillnessMap {
     ///
     /// As the system says: the notes cannot be read back.
     pub fn within(&mut self, region: &Mask, frames: &[FrameRange]) -> io::Result<Activity> {
+        let windows = self.windows.iter().filter(|(range, _)| mostly_in(*range, frames));
+        let windows = windows.copied().collect::<Vec<_>>();
+        self.moving_in(region, frames, &windows)
+    }
+
+    /// The same for frames that are patched: of a run too short to fill most of a stretch, the
+    /// stretch that holds most of it tells. Leaves that sway round a brief boom sway under it.
+    ///
+    /// # Errors
+    ///
+    /// As the system says: the notes cannot be read back.
+    pub fn under_patch(&mut self, region: &Mask, frames: &[FrameRange]) -> io::Result<Activity> {
+        let windows = asked_windows(&self.windows, frames);
+        self.moving_in(region, frames, &windows)
+    }
+
+    fn moving_in(
+        &mut self,
+        region: &Mask,
+        frames: &[FrameRange],
+        windows: &[(FrameRange, usize)],
+    ) -> io::Result<Activity> {
         let inside = self.patterns.touched(region);
         let mut activity = Activity::default();
-        self.add_sways(&inside, frames, &mut activity)?;
+        self.add_sways(&inside, windows, &mut activity)?;
         self.add_crossings(&inside, frames, &mut activity)?;
         activity.moving.sort_by_key(|moving| (moving.range, moving.place));
         Ok(activity)
@@ -136,17 +183,14 @@ impl StillnessMap {
     fn add_sways(
         &mut self,
         inside: &[bool],
-        frames: &[FrameRange],
+        windows: &[(FrameRange, usize)],
         out: &mut Activity,
     ) -> io::Result<()> {
         let touches: Vec<bool> = self.lenses.iter().map(|lens| lens.touches(inside)).collect();
         let mut record = Vec::new();
         let mut least: Option<f64> = None;
         let mut runs: Vec<Moving> = Vec::new();
-        for (range, number) in &self.windows {
-            if !mostly_in(*range, frames) {
-                continue;
-            }
+        for (range, number) in windows {
             let Some(spool) = self.spool.as_mut() else { break };
             spool.read(*number, &mut record)?;
             let told: Vec<Told> = record.chunks_exact(RECORD).map(unpacked).collect();
@@ -350,5 +394,24 @@ fn unpacked_passed(bytes: &[u8]) -> Passed {
         since: bytes.get(4).copied().unwrap_or(0),
         z: f32::from_le_bytes(four(5)),
         codes: f32::from_le_bytes(four(9)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_brief_run_is_told_by_the_stretch_that_holds_most_of_it() {
+        let run = FrameRange::new;
+        let windows = [(run(0, 48), 0), (run(24, 72), 1), (run(48, 96), 2)];
+        let asked = |frames: &[FrameRange]| asked_windows(&windows, frames);
+        // Long enough for two stretches of its own.
+        assert_eq!(asked(&[run(0, 60)]), [(run(0, 48), 0), (run(24, 72), 1)]);
+        assert_eq!(asked(&[run(30, 46)]), [(run(30, 46), 0)]);
+        assert_eq!(asked(&[run(40, 60)]), [(run(40, 60), 1)]);
+        // Beyond what was looked at nothing tells.
+        assert_eq!(asked(&[run(90, 130)]), []);
+        assert_eq!(asked(&[run(200, 210)]), []);
     }
 }
