@@ -288,7 +288,11 @@ fn frames_that_are_passed_over_change_no_answer() {
     for (name, story) in stories {
         let Some(path) = take(folder.path(), name, &story) else { return };
         let (all, code) = inspected(&path, &["--every", "1"]);
-        let (some, code_of_some) = inspected(&path, &["--every", "3"]);
+        let page = folder.path().join("some.html");
+        let page_path = page.to_str().expect("UTF-8");
+        let (some, code_of_some) = inspected(&path, &["--every", "3", "-o", page_path]);
+        let html = std::fs::read_to_string(&page).expect("a page");
+        assert!(html.contains("every third frame against the plates"), "{name}");
         assert_eq!(
             (some["verdict"].as_str(), code_of_some),
             (all["verdict"].as_str(), code),

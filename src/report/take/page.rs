@@ -80,8 +80,13 @@ fn facts(inspection: &Inspection) -> String {
     let media = &inspection.media;
     let clearance = inspection.divider.as_ref().and_then(|divider| divider.clearance_px);
     let clearance = clearance.map_or(String::new(), |px| format!(" Clearance {px:.1} px."));
+    let every = inspection.held_every;
+    let sparsely = match every {
+        0 | 1 => String::new(),
+        _ => format!(" Looked at: {}.", super::words::sparsely(every)),
+    };
     format!(
-        "{} at {} frames a second, {} x {}.{clearance}",
+        "{} at {} frames a second, {} x {}.{clearance}{sparsely}",
         counted(inspection.frames, "frame"),
         media.rate,
         media.width,
