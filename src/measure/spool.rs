@@ -24,14 +24,14 @@ impl Spool {
         Ok(Self { file: tempfile::tempfile()?, starts: Vec::new(), end: 0, at: 0 })
     }
 
-    /// Makes an empty spool for up to `most` bytes that are read back soon: in memory where four
-    /// times as much is free, for a new file costs as much as decoding.
+    /// Makes an empty spool for up to `most` bytes that are read back soon: in memory where
+    /// twice as much is free, for a new file costs as much as decoding.
     ///
     /// # Errors
     ///
     /// As [`Spool::new`].
     pub fn quick(most: u64) -> std::io::Result<Self> {
-        match in_memory().filter(|_| free_memory().is_some_and(|free| free / 4 >= most)) {
+        match in_memory().filter(|_| free_memory().is_some_and(|free| free / 2 >= most)) {
             Some(file) => Ok(Self { file, starts: Vec::new(), end: 0, at: 0 }),
             None => Self::new(),
         }

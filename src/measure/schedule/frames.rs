@@ -13,8 +13,9 @@ use crate::measure::transfer::Encoding;
 use crate::media::{FrameReader, MediaInfo, Picture, Wanted};
 use crate::time::{Frame, FrameRange, joined};
 
-/// Every how many frames of a run, of those looked at, each colour's light is measured: colour drifts with the sun and the
-/// iris, luma is measured in every frame. Ours: it costs ten times as much.
+/// Every how many frames of a run, of those looked at, each colour's light is measured: colour
+/// drifts with the sun and the iris, luma is measured in every frame. Ours: it costs ten times as
+/// much.
 pub(super) const COLOUR_EVERY: u64 = 8;
 
 /// Shows every frame to the measures of every plate.
