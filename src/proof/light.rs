@@ -13,16 +13,19 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {
     let mut seen = Vec::new();
     let mut left: f64 = 0.0;
     let mut untold: Vec<FrameRange> = Vec::new();
+    let level = case.ruler.level_codes().max(1.0);
+    let mut weighed: Option<Weighed> = None;
     for row in case.rows() {
         let Some(light) = &row.light else { continue };
         match light.main_coded() {
             Some(coded) => {
-                let (gain, offset) = in_patch(case, coded);
-                let visibility = case.ruler.gain(gain, offset);
-                let value = 100.0 * (gain - 1.0 + offset / case.ruler.level_codes().max(1.0));
-                seen.push(Seen { frame: row.frame, visibility, value });
+                let known = weighed.take().filter(|known| known.coded == *coded);
+                let known = weighed.insert(known.unwrap_or_else(|| Weighed::new(case, coded)));
+                let (gain, offset) = known.in_patch;
+                let value = 100.0 * (gain - 1.0 + offset / level);
+                seen.push(Seen { frame: row.frame, visibility: known.visibility, value });
                 if case.question.used.holds(row.frame) {
-                    left = left.max(after_matching(case, coded));
+                    left = left.max(known.left);
                 }
             }
             None => untold.push(FrameRange::new(row.frame.0, row.frame.0 + 1)),
@@ -58,6 +61,29 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) {
     proof.reasons.extend(cannot_tell(case, &untold));
     proof.reasons.extend(doubtful(case, stops));
     proof.reasons.extend(mixed_up(case));
+}
+
+/// What the light of a frame comes to. Frames that were not looked at have the light of the
+/// nearest one that was: it is weighed once.
+struct Weighed {
+    coded: Coded,
+    /// Gain and offset in 8-bit codes where the patch lies.
+    in_patch: (f64, f64),
+    visibility: f64,
+    /// What would show after the plate was matched.
+    left: f64,
+}
+
+impl Weighed {
+    fn new(case: &Case<'_>, coded: &Coded) -> Weighed {
+        let (gain, offset) = in_patch(case, coded);
+        Weighed {
+            coded: *coded,
+            in_patch: (gain, offset),
+            visibility: case.ruler.gain(gain, offset),
+            left: after_matching(case, coded),
+        }
+    }
 }
 
 /// Says that the light does not behave as the claimed encoding would have it. Figures of

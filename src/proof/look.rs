@@ -7,7 +7,7 @@ use crate::error::Faults;
 use crate::measure::Mask;
 use crate::measure::boom::Say;
 use crate::measure::lockoff::{Stand, Steadiness};
-use crate::measure::schedule::{Gauge, Kept, Survey, Wish, gauge, survey};
+use crate::measure::schedule::{Gauge, Kept, Survey, TRIED_EVERY, Wish, gauge, survey};
 use crate::measure::transfer::Encoding;
 use crate::media::{Footage, Media, Pictures};
 use crate::settings::Settings;
@@ -17,9 +17,11 @@ use std::cmp::Reverse;
 /// Most plates a take is held against: each costs as much as all measures of one.
 const MOST_PLATES: usize = 3;
 
-/// Every how many frames plates are tried on before one of them is chosen. Ours: what moves in
-/// the background is still followed over as few.
-const TRIED_EVERY: u32 = 12;
+/// Frames plates are tried on before one of them is chosen, and the most from one to the next.
+/// Ours: light and camera are told in each alone; what comes for less than a second decides
+/// between no plates.
+const TRIED: u64 = 120;
+const FARTHEST_TRIED: u64 = 24;
 
 /// Frames a boom is counted through although it was not seen: a pole that hangs still over
 /// its own colour drops out for a frame or two.
@@ -316,7 +318,7 @@ fn searched(
         held: Held::All,
     };
     if let (Some(best), true) = (asked.best, asked.every > 1 && plates.len() > 1) {
-        let every = asked.every.max(TRIED_EVERY);
+        let every = tried_every(&patched).max(asked.every);
         let area = Some(area.clone());
         looked.gauges = gauged(asked, &plates, &patched, area, (&mut kept, every), tell)?;
         looked.beyond = beyond(&looked.gauges);
@@ -343,6 +345,12 @@ fn searched(
     looked.beyond = beyond(&looked.gauges);
     looked.held = Held::All;
     Ok(looked)
+}
+
+/// Every how many frames of these plates are tried on.
+fn tried_every(frames: &[FrameRange]) -> u32 {
+    let count: u64 = frames.iter().map(|run| run.count().0).sum();
+    (count / TRIED).clamp(u64::from(TRIED_EVERY), FARTHEST_TRIED) as u32
 }
 
 /// Of frames that matter those a patch would lie on: the others need no plate.

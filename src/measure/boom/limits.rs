@@ -53,6 +53,8 @@ pub struct FinderLimits {
     pub support: usize,
     /// References that are tried to confirm.
     pub confirmations: usize,
+    /// The same of a take of more than 600 frames, but one of every run without the boom.
+    pub long_confirmations: usize,
 }
 
 impl Default for FinderLimits {
@@ -86,6 +88,7 @@ impl Default for FinderLimits {
             faint_times: 2.5,
             support: 2,
             confirmations: 24,
+            long_confirmations: 9,
         }
     }
 }

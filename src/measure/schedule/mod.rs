@@ -14,6 +14,7 @@ mod pace;
 mod parting;
 mod placing;
 mod plates;
+mod standing;
 mod survey;
 mod texture;
 
@@ -36,6 +37,7 @@ pub use kept::Kept;
 use luma::LumaSource;
 pub use masks::{FrameMasks, MaskStore};
 use pace::Pace;
+pub use pace::TRIED_EVERY;
 use plates::PlateReader;
 use std::cell::RefCell;
 use std::{io, thread};

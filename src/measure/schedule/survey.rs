@@ -3,17 +3,14 @@
 use super::frames::COLOUR_EVERY;
 use super::kept::Kept;
 use super::luma::LumaSource;
+use super::standing::Standing;
 use crate::error::Faults;
 use crate::measure::boom::{Found, Hints, SmallTake, Why, find};
 use crate::measure::lockoff::{LockOff, Stand, Steadiness, SteadyLimits, steadiness};
-use crate::measure::{Plane, PlateSum};
 use crate::media::{FrameReader, Media, MediaInfo, Picture, Wanted};
 use crate::settings::MeasureLimits;
 use crate::time::{Frame, FrameRange};
-
-/// First frames whose mean the others are held against: enough to bring grain down to a
-/// fifth, few enough that nobody moves the camera within them.
-const FIRST: usize = 24;
+use std::thread;
 
 /// How far the camera may stray before frames are of another lock-off, in source pixels.
 /// Wide: this only keeps what belongs together apart from what does not; each frame is
@@ -51,19 +48,21 @@ pub fn survey(
     let info = media.info();
     let whole = FrameRange::new(0, i64::try_from(info.frames).unwrap_or(i64::MAX));
     let small = SmallTake::new().map_err(|io| no_room(info, &io))?;
-    let mut reader = SurveyReader {
-        whole,
-        source: LumaSource::new(info),
-        small,
-        first: Vec::new(),
-        lock_off: None,
-        kept: Kept::default(),
-        depth: 16,
-        seen: 0,
-        tell,
-    };
-    media.read(&[whole], &mut [&mut reader])?;
-    reader.finish(info, plates, area, limits)
+    let seen = thread::scope(|hands| {
+        let mut reader = SurveyReader {
+            whole,
+            source: LumaSource::new(info),
+            small,
+            standing: Standing::start(hands),
+            kept: Kept::default(),
+            depth: 16,
+            seen: 0,
+            tell,
+        };
+        let read = media.read(&[whole], &mut [&mut reader]);
+        read.map(|_| reader.finish())
+    })?;
+    seen.found(info, plates, area, limits)
 }
 
 pub(super) fn no_room(info: &MediaInfo, io: &std::io::Error) -> Faults {
@@ -79,9 +78,7 @@ struct SurveyReader<'a> {
     whole: FrameRange,
     source: LumaSource,
     small: SmallTake,
-    /// The first frames, until their mean is made.
-    first: Vec<(Frame, Plane)>,
-    lock_off: Option<LockOff>,
+    standing: Standing<'a>,
     kept: Kept,
     /// Bits of the codes; before the first frame the most there can be.
     depth: u32,
@@ -114,19 +111,7 @@ impl FrameReader for SurveyReader<'_> {
                 "make room in the folder for temporary files",
             ));
         }
-        match &mut self.lock_off {
-            Some(lock_off) => {
-                if let Some(view) = self.source.planes.mid.view() {
-                    lock_off.see(frame, view, false);
-                }
-            }
-            None => {
-                self.first.push((frame, self.source.planes.mid.clone()));
-                if self.first.len() == FIRST {
-                    self.begin();
-                }
-            }
-        }
+        self.standing.take(frame, &mut self.source.planes.mid);
         self.seen += 1;
         (self.tell)(self.seen);
         Ok(())
@@ -134,31 +119,38 @@ impl FrameReader for SurveyReader<'_> {
 }
 
 impl SurveyReader<'_> {
-    /// Makes the mean of the first frames and holds them against it.
-    fn begin(&mut self) {
-        let mut sum = PlateSum::new();
-        for view in self.first.iter().filter_map(|(_, plane)| plane.view()) {
-            sum.add(view);
+    fn finish(self) -> Seen {
+        Seen {
+            whole: self.whole,
+            small: self.small,
+            lock_off: self.standing.finish(),
+            scale: self.source.scales.mid as f64,
+            half: self.source.half(),
+            kept: self.kept,
         }
-        let Ok(mut lock_off) = LockOff::new(&sum, None, 255.0) else { return };
-        for (frame, plane) in self.first.drain(..) {
-            if let Some(view) = plane.view() {
-                lock_off.see(frame, view, true);
-            }
-        }
-        self.lock_off = Some(lock_off);
     }
+}
 
-    fn finish(
+/// All frames of a take, read.
+struct Seen {
+    whole: FrameRange,
+    small: SmallTake,
+    lock_off: Option<LockOff>,
+    /// Source pixels that are one of the middle plane.
+    scale: f64,
+    /// From the middle of a frame to its corner, in source pixels.
+    half: (f64, f64),
+    kept: Kept,
+}
+
+impl Seen {
+    fn found(
         mut self,
         info: &MediaInfo,
         plates: &[FrameRange],
         area: Option<[f32; 4]>,
         limits: &MeasureLimits,
     ) -> Result<Survey, Faults> {
-        if self.lock_off.is_none() && !self.first.is_empty() {
-            self.begin();
-        }
         let camera = self.camera(&limits.camera.into());
         let lock_off = self.lock_offs();
         let hints =
@@ -173,7 +165,7 @@ impl SurveyReader<'_> {
 
     /// What the camera did, at the limits of a delivery of the source's size.
     fn camera(&self, limits: &SteadyLimits) -> Option<(Steadiness, f64)> {
-        let scale = self.source.scales.mid as f64;
+        let scale = self.scale;
         let limits = SteadyLimits {
             shift_px: limits.shift_px / scale,
             vibration_px: limits.vibration_px / scale,
@@ -184,8 +176,7 @@ impl SurveyReader<'_> {
 
     /// Runs over which the camera stood about where it was.
     fn lock_offs(&self) -> Option<Vec<FrameRange>> {
-        let scale = self.source.scales.mid as f64;
-        let wide = STRAY_PX / scale;
+        let wide = STRAY_PX / self.scale;
         let limits = SteadyLimits { shift_px: wide, vibration_px: wide, ..SteadyLimits::default() };
         let found = self.steadiness(&limits)?;
         match found.stand {
@@ -197,8 +188,7 @@ impl SurveyReader<'_> {
 
     fn steadiness(&self, limits: &SteadyLimits) -> Option<Steadiness> {
         let series = self.lock_off.as_ref()?.series();
-        let scale = self.source.scales.mid as f64;
-        let (x, y) = self.source.half();
-        Some(steadiness(&series, (x / scale, y / scale), limits))
+        let (x, y) = self.half;
+        Some(steadiness(&series, (x / self.scale, y / self.scale), limits))
     }
 }
