@@ -2,8 +2,10 @@
 //! known truth; `explore` shows what is found in a clip.
 //!
 //! `million` with `grain` judges a million tiles at each strength of grain, and takes long.
+//! `first=N` leaves the first N runs out: they were judged before.
 //!
-//! usage: accuracy_stillness [long] [million] [grain] [sway] [insects] [focus] [pulls] [cost]
+//! usage: accuracy_stillness [long] [million] [first=N] [grain] [sway] [insects] [focus] [pulls]
+//!                           [cost]
 //!        accuracy_stillness explore CLIP PLATE_FROM PLATE_TO
 
 #[path = "../../tests/scenes/mod.rs"]
@@ -52,8 +54,19 @@ fn line(figure: &str, reach: &str, place: &str) {
     println!("{figure:<34} to reach {reach:<22} {place}");
 }
 
+/// How many runs are judged: at least so many, from the first, and until there are so many tiles.
+#[derive(Clone, Copy)]
+struct Runs {
+    first: u64,
+    least: u64,
+    tiles: u64,
+}
+
+/// Runs after which no more tiles are waited for.
+const MOST_RUNS: u64 = 60;
+
 /// Grain of four strengths as it is and two after a codec; each run has its own grain.
-fn grain(runs: u64) {
+fn grain(runs: Runs) {
     for (at, sigma) in [2.0_f32, 6.0, 13.0, 26.0].into_iter().enumerate() {
         let grain = |run, seed, kind| {
             let seed = 1000 * run + (10 * at + seed) as u64 + 1;
@@ -73,12 +86,15 @@ fn grain(runs: u64) {
 const FRAMES: usize = 240;
 
 fn flags(
-    runs: u64,
+    runs: Runs,
     place: &str,
     look: impl Fn(u64, usize, scenes::Kind) -> Option<synthetic::Flags>,
 ) {
     let mut sum = synthetic::Flags::default();
-    for run in 0..runs {
+    for run in runs.first..runs.first + MOST_RUNS {
+        if run >= runs.first + runs.least && sum.tiles >= runs.tiles {
+            break;
+        }
         for (seed, kind) in synthetic::KINDS.into_iter().enumerate() {
             let Some(found) = look(run, seed, kind) else {
                 println!("no ffmpeg with x264: {place} is left out");
@@ -253,7 +269,9 @@ fn main() {
     let million = words.iter().any(|word| word == "million");
     let times = if long { 5 } else { 1 };
     if wants("grain") {
-        grain(if million { 11 } else { times as u64 });
+        let first = words.iter().find_map(|word| word.strip_prefix("first=")?.parse().ok());
+        let tiles = if million { 1_000_000 } else { 0 };
+        grain(Runs { first: first.unwrap_or(0), least: times as u64, tiles });
     }
     if wants("sway") {
         sways(2 * times as u64);
