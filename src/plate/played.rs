@@ -51,6 +51,17 @@ impl<'a> Played<'a> {
         self.held.get(&frame).ok_or_else(|| self.lost(frame))
     }
 
+    /// Tells whether every frame is asked for once only.
+    pub(crate) fn is_once(&self) -> bool {
+        !self.revisits
+    }
+
+    /// As [`Played::picture`], for a frame that is not asked for again.
+    pub(crate) fn own_picture(&mut self, frame: i64, backward: bool) -> Result<Picture, Faults> {
+        self.picture(frame, backward)?;
+        self.held.remove(&frame).ok_or_else(|| self.lost(frame))
+    }
+
     /// Decodes the block that ends with a frame.
     fn block_to(&mut self, frame: i64) -> Result<(), Faults> {
         self.next = None;
