@@ -158,7 +158,8 @@ fn shot(folder: &Path, by: usize, seed: u64) {
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| ()).expect("it can be measured");
     let start = Instant::now();
-    let region = patch_region(&gauges[0], &patched, &Settings::default()).expect("it can be read");
+    let region = patch_region(&gauges[0], &patched, patched[0], &Settings::default());
+    let region = region.expect("it can be read");
     let took = start.elapsed().as_secs_f64() * 1e3;
     let Some(region) = region else { return println!("{by} to 1, {seed}: no boom seen") };
     let [boom, _, _] = shot.truth();
@@ -202,10 +203,8 @@ fn whole(folder: &Path, case: &str) {
         };
         let looked = look(&asked, &mut |_| ()).expect("it can be measured");
         for gauge in &looked.gauges {
-            let Some(region) = patch_region(gauge, &looked.boom, &settings).expect("it is read")
-            else {
-                continue;
-            };
+            let region = patch_region(gauge, &looked.boom, all, &settings);
+            let Some(region) = region.expect("it is read") else { continue };
             let told = region.division.clearance_px.unwrap_or(f64::INFINITY);
             let plate = (gauge.plate.start.0 as usize, gauge.plate.end.0 as usize);
             let truths = [3.0, 4.0, 6.0, 8.0, 12.0, 20.0].map(|codes| {
@@ -237,7 +236,7 @@ fn real(folder: &Path, case: &str, plate: (usize, usize), quoted: f64) {
         let found = divide(&boom, &core, &actors, &none, 1.0, &DividerLimits::default());
         let found = found.expect("one size");
         let took = start.elapsed().as_secs_f64() * 1e3;
-        let met = crossings(&found, 24.0, frames.iter().map(|(at, mask)| (*at, mask)));
+        let met = crossings(&found, 24.0, &[], frames.iter().map(|(at, mask)| (*at, mask)));
         print_real(&format!("{case}, actors from {codes} codes"), &found, quoted, took);
         for crossing in met {
             println!(

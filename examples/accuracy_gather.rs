@@ -60,7 +60,7 @@ fn gathered(folder: &Path, boom: (i64, i64), plate: (i64, i64)) -> String {
         every: 1,
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| {}).expect("it is measured");
-    let region = patch_region(&gauges[0], &[range], &settings).expect("masks");
+    let region = patch_region(&gauges[0], &[range], range, &settings).expect("masks");
     let Some(region) = region else { return "no boom told against what was gathered".into() };
     let made = gathered_again(&take, &first, &gauges[0], &[range]).expect("it decodes");
     let pile = made.pile();

@@ -50,8 +50,9 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
     };
     let gauges = gauge(&wish, &mut Kept::default(), &mut |_| {}).expect("gauge");
     let patched = [boom.grown(6, 6)];
-    let region = patch_region(&gauges[0], &patched, &settings).expect("read").expect("a region");
     let need = patched[0];
+    let region = patch_region(&gauges[0], &patched, need, &settings).expect("read");
+    let region = region.expect("a region");
     let used = region.plate.iter().copied().max_by_key(|run| run.count()).expect("plate");
     let map = FrameMap::looped(used, need.count().0, Turns::Twice).expect("map");
     let mut division = region.division.clone();
@@ -61,7 +62,7 @@ fn one(folder: &Path, case: &str, plate: FrameRange, boom: FrameRange, tell: boo
         let none = Mask::new(boom.width(), boom.height());
         division = divide(&boom, &boom, &none, &none, 1.0, &settings.divider).expect("one size");
     }
-    let setting = Setting::of(&gauges[0], &division, &patched, &[used, need]);
+    let setting = Setting::of(&gauges[0], &division, (&patched, need), &[used, need]);
     let setting = setting.expect("masks").expect("a patch");
     let wish = Wish {
         media: (&media).into(),

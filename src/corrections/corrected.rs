@@ -118,7 +118,7 @@ impl Corrected {
         let errors = of_plate.unwrap_or(std::mem::take(&mut lit.errors));
         let model = errors.best().unwrap_or(Model::GainAndOffset);
         let lights = std::mem::take(&mut lit.lights);
-        let over = left_over(&lit.left, span, &wish.setting.patched);
+        let over = left_over(&lit.left, span, &wish.setting.shown);
         if let Some((frames, times)) = over.filter(|_| wish.follow_motion) {
             let why = format!(
                 "The plate cannot follow the camera: moved to the take, {times:.1} times as much is left over as in the plate itself"
@@ -131,7 +131,7 @@ impl Corrected {
         for (frame, mut found) in lights {
             course.add(frame, found[at].take());
         }
-        if let Some(frames) = course.gap(&wish.setting.patched).filter(|_| wish.match_light) {
+        if let Some(frames) = course.gap(&wish.setting.shown).filter(|_| wish.match_light) {
             let why = format!(
                 "The light cannot be told in {} frames, and is foretold over {MOST_BRIDGED} at most: too little of the background round the patch is seen",
                 frames.count().0

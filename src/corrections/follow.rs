@@ -48,7 +48,7 @@ impl Motions {
         size: (f64, f64),
     ) -> Result<Motions, (FrameRange, String)> {
         let motions = Motions { told: calmed(setting.told_motions()) };
-        let gap = setting.patched.iter().flat_map(|run| run.without(&motions.runs()));
+        let gap = setting.shown.iter().flat_map(|run| run.without(&motions.runs()));
         if let Some(gap) = gap.into_iter().find(|gap| gap.count().0 > MOST_BRIDGED) {
             let why = format!(
                 "The plate cannot follow the camera: its movement is not told in {} frames",
@@ -56,7 +56,7 @@ impl Motions {
             );
             return Err((gap, why));
         }
-        for (plate, take) in shown.filter(|(_, take)| setting.is_patched(Frame(*take))) {
+        for (plate, take) in shown.filter(|(_, take)| setting.is_shown(Frame(*take))) {
             let px = setting.largest_px(&motions.between(take, plate), size);
             if px > MOST_MOVED_PX {
                 let why = format!(

@@ -39,6 +39,8 @@ pub struct Setting {
     pub(super) division: Division,
     /// Frames the patch is on, file clock.
     pub(super) patched: Vec<FrameRange>,
+    /// Those of them the cut shows: they alone decide whether a correction is refused.
+    pub(super) shown: Vec<FrameRange>,
     /// Cells round the patch that are kept of the masks.
     pub(super) cells: Area,
     /// Cells that are not picture, of the part that is kept.
@@ -49,7 +51,8 @@ pub struct Setting {
 
 impl Setting {
     /// Gathers what a rendering needs; `frames` are those of plate and need, `patched` those
-    /// the patch is on, all file frames. `None` without a patch region.
+    /// the patch is on, `used` those the cut shows, all file frames. `None` without a patch
+    /// region.
     ///
     /// # Errors
     ///
@@ -57,7 +60,7 @@ impl Setting {
     pub fn of(
         gauge: &Gauge,
         division: &Division,
-        patched: &[FrameRange],
+        (patched, used): (&[FrameRange], FrameRange),
         frames: &[FrameRange],
     ) -> Result<Option<Setting>, Faults> {
         let (columns, rows) = division.mask_size();
@@ -76,6 +79,7 @@ impl Setting {
         Ok(Some(Setting {
             division: division.clone(),
             patched: patched.to_vec(),
+            shown: patched.iter().filter_map(|run| run.overlap(used)).collect(),
             cells,
             excluded: cut(&gauge.excluded, cells),
             hidden,
@@ -119,6 +123,11 @@ impl Setting {
     /// Tells whether the patch is on in a frame.
     pub(super) fn is_patched(&self, frame: Frame) -> bool {
         self.patched.iter().any(|run| run.holds(frame))
+    }
+
+    /// Tells whether the patch is on in a frame, and the cut shows it.
+    pub(super) fn is_shown(&self, frame: Frame) -> bool {
+        self.shown.iter().any(|run| run.holds(frame))
     }
 }
 

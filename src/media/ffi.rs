@@ -384,6 +384,12 @@ pub(super) fn row_mut(
     }
 }
 
+/// Tells whether a frame shares its samples with no other, a decoder's included.
+pub(super) fn is_alone(frame: &ff::frame::Video) -> bool {
+    // SAFETY: the frame is alive, and only its reference counts are read.
+    unsafe { c::av_frame_is_writable(frame.as_ptr().cast_mut()) > 0 }
+}
+
 /// Copies a frame with its samples, tags and side data.
 pub(super) fn copied(frame: &ff::frame::Video) -> Option<ff::frame::Video> {
     let mut copy = ff::frame::Video::empty();

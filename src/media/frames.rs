@@ -111,7 +111,7 @@ impl Frames {
     }
 
     /// Goes to another range of the same media, which the caller knows to be inside it.
-    pub(super) fn go_to(&mut self, range: FrameRange) -> Result<(), Faults> {
+    pub(crate) fn go_to(&mut self, range: FrameRange) -> Result<(), Faults> {
         let ahead = range.start.0.checked_sub(self.next).filter(|_| !self.failed);
         self.range = range;
         self.next = range.start.0;

@@ -76,6 +76,12 @@ impl Picture {
         whole
     }
 
+    /// Makes the picture one whose samples may be changed: itself where nothing else holds
+    /// them, else a copy; `None` without memory for it.
+    pub fn into_retouched(self) -> Option<Retouched> {
+        if ffi::is_alone(self.frame()) { Some(Retouched::of(self)) } else { self.retouched() }
+    }
+
     /// Makes a copy whose samples may be changed; `None` without memory for it.
     pub fn retouched(&self) -> Option<Retouched> {
         let frame = ffi::copied(self.frame())?;
@@ -163,6 +169,21 @@ impl Retouched {
         let under = self.picture.row_mut(found.plane, y)?.get_mut(bytes)?;
         let mask = form.mask() as u16;
         let peak = f32::from(mask);
+        // Where the other shows in full, nothing has to be worked out.
+        let whole = strength >= 1.0 && shares.iter().all(|share| *share >= 1.0);
+        if whole && form.bytes == 1 {
+            let other = |under: u8, over: u8| under & !(mask as u8) | over & mask as u8;
+            under.iter_mut().zip(over).for_each(|(under, over)| *under = other(*under, *over));
+            return Some(true);
+        }
+        if whole {
+            let [low, high] = mask.to_le_bytes();
+            for (under, over) in under.chunks_exact_mut(2).zip(over.chunks_exact(2)) {
+                under[0] = under[0] & !low | over[0] & low;
+                under[1] = under[1] & !high | over[1] & high;
+            }
+            return Some(true);
+        }
         let mix = |under: u16, over: u16, share: f32| -> u16 {
             let (take, plate) = (f32::from(under & mask), f32::from(over & mask));
             // A cast of a float saturates, and NaN becomes 0.
@@ -341,6 +362,22 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn a_picture_held_elsewhere_is_copied_and_one_held_alone_is_not() {
+        use super::super::ffi_encode::share;
+        let picture = blank(ff::format::Pixel::YUV422P10LE);
+        let held = Picture::new(share(picture.frame()).unwrap()).unwrap();
+        let before = held.row(0, 3).unwrap().to_vec();
+        let mut edited = picture.into_retouched().unwrap();
+        assert!(edited.put(0, 3, 0, &[1.0, 2.0]));
+        assert_eq!(held.row(0, 3).unwrap(), before);
+        assert_ne!(edited.picture().row(0, 3).unwrap(), before);
+        let alone = edited.into_picture();
+        let place = alone.row(0, 3).unwrap().as_ptr();
+        let again = alone.into_retouched().unwrap();
+        assert_eq!(again.picture().row(0, 3).unwrap().as_ptr(), place);
     }
 
     #[test]

@@ -4,7 +4,7 @@ use super::fade::Fade;
 use super::matte::Matte;
 use super::sited::{Offset, Sited, chroma_offset};
 use crate::error::Faults;
-use crate::media::Picture;
+use crate::media::{Picture, Retouched};
 use crate::plate::{FrameMap, PlateFrames, PlateJob, Retouch};
 use crate::time::{Frame, FrameRange};
 use std::cell::RefCell;
@@ -47,19 +47,26 @@ impl<'a> Comp<'a> {
         Comp { plate, matte, fade, first, frames, sited: RefCell::default() }
     }
 
-    /// Lays plate frame `k` over a picture of the take, `strength` from 0 to 1.
-    fn lay(&self, k: u64, take: &Picture, strength: f32) -> Result<Option<Picture>, Faults> {
+    /// Lays plate frame `k` over a picture of the take, `strength` from 0 to 1; `own` makes
+    /// that picture one that may be changed.
+    fn lay<T: std::borrow::Borrow<Picture>>(
+        &self,
+        k: u64,
+        (take, own): (T, fn(T) -> Option<Retouched>),
+        strength: f32,
+    ) -> Result<Option<Picture>, Faults> {
         let Some(file_frame) = self.plate.map.frame_at(k) else { return Ok(None) };
         let mut frames = self.frames.borrow_mut();
         let plate = frames.picture(k)?;
         let fault = |why: String| self.fault(file_frame, why);
-        if let Some(why) = self.unlike(take, plate) {
+        if let Some(why) = self.unlike(take.borrow(), plate) {
             return Err(fault(why));
         }
-        let mut comp = take.retouched().ok_or_else(|| fault("no memory for a frame".into()))?;
+        let mut comp = own(take).ok_or_else(|| fault("no memory for a frame".into()))?;
         let mut sited = self.sited.borrow_mut();
-        for component in 0..take.components() {
-            for strip in &at_samples(&mut sited, self.matte, take, component).strips {
+        for component in 0..comp.picture().components() {
+            let lies = at_samples(&mut sited, self.matte, comp.picture(), component);
+            for strip in &lies.strips {
                 let at = (component, strip.y, strip.x);
                 if !comp.mix(at, plate, &strip.shares, strength) {
                     return Err(fault("its samples cannot be reached".into()));
@@ -100,7 +107,17 @@ impl Retouch for Comp<'_> {
 
     fn retouch(&self, k: u64, picture: &Picture) -> Result<Option<Picture>, Faults> {
         let strength = self.fade.strength(Frame(self.first.0.saturating_add_unsigned(k)));
-        if strength > 0.0 { self.lay(k, picture, strength) } else { Ok(None) }
+        let own = |picture: &Picture| picture.retouched();
+        if strength > 0.0 { self.lay(k, (picture, own), strength) } else { Ok(None) }
+    }
+
+    fn retouch_own(&self, k: u64, picture: Picture) -> Result<Picture, Faults> {
+        let strength = self.fade.strength(Frame(self.first.0.saturating_add_unsigned(k)));
+        if strength <= 0.0 || self.plate.map.frame_at(k).is_none() {
+            return Ok(picture);
+        }
+        let lost = || self.fault(self.first.0, "its plate frame is missing".into());
+        self.lay(k, (picture, Picture::into_retouched), strength)?.ok_or_else(lost)
     }
 }
 

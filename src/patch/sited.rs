@@ -35,7 +35,7 @@ pub fn chroma_offset(siting: Option<&str>, (across, down): (u32, u32)) -> Offset
     Offset { x, y }
 }
 
-/// A piece of a row over which the plate shows.
+/// A piece of a row over which the plate shows: in full throughout, or nowhere in full.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Strip {
     /// The row.
@@ -71,6 +71,11 @@ impl Sited {
                 let (left, right) = neighbour(x, across, offset.x);
                 let row = |y| between(matte.share(left, y), matte.share(left + 1, y), right);
                 let share = between(row(top), row(top + 1), below);
+                // Where the plate shows in full it is laid over in one go.
+                let goes_on = |strip: &Strip| (strip.shares[0] >= 1.0) == (share >= 1.0);
+                if !open.as_ref().is_none_or(goes_on) {
+                    strips.extend(open.take());
+                }
                 if share > 0.0 {
                     let strip = open.get_or_insert_with(|| Strip { y, x, shares: Vec::new() });
                     strip.shares.push(share);
@@ -92,4 +97,21 @@ fn neighbour(at: usize, shift: u32, offset: f32) -> (usize, f32) {
 
 fn between(a: f32, b: f32, part: f32) -> f32 {
     if part == 0.0 || a == b { a } else { a + (b - a) * part }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strips_part_where_the_plate_begins_to_show_in_full() {
+        let row = [0, 9, 65_535, 65_535, 300, 0, 65_535, 0_u16];
+        let matte = Matte::from_codes(8, 1, row.to_vec()).unwrap();
+        let sited = Sited::new(&matte, (8, 1), (0, 0), Offset::default());
+        let found: Vec<(usize, usize)> =
+            sited.strips.iter().map(|strip| (strip.x, strip.shares.len())).collect();
+        assert_eq!(found, [(1, 1), (2, 2), (4, 1), (6, 1)]);
+        let whole = |strip: &&Strip| strip.shares.iter().all(|share| *share >= 1.0);
+        assert_eq!(sited.strips.iter().filter(whole).count(), 2);
+    }
 }

@@ -146,12 +146,18 @@ fn play(
     };
     for run in job.map.runs() {
         for file_frame in run.frames() {
-            let picture = played.picture(file_frame, run.step() < 0)?;
+            let backward = run.step() < 0;
             let changed = match job.retouch {
-                Some(retouch) => retouch.retouch(shown, picture)?,
+                Some(retouch) if played.is_once() => {
+                    Some(retouch.retouch_own(shown, played.own_picture(file_frame, backward)?)?)
+                }
+                Some(retouch) => retouch.retouch(shown, played.picture(file_frame, backward)?)?,
                 None => None,
             };
-            let picture = changed.as_ref().unwrap_or(picture);
+            let picture = match &changed {
+                Some(changed) => changed,
+                None => played.picture(file_frame, backward)?,
+            };
             encoder.push(picture, &mut |bytes| each(bytes, sink)).map_err(fault)?;
             shown += 1;
             progress(shown, job.map.len());

@@ -17,6 +17,15 @@ pub trait Retouch: std::fmt::Debug {
     ///
     /// A picture that cannot be worked on, or other frames it needs that cannot be read.
     fn retouch(&self, k: u64, picture: &Picture) -> Result<Option<Picture>, Faults>;
+
+    /// The same of a picture nobody needs afterwards, which need not be copied to be changed.
+    ///
+    /// # Errors
+    ///
+    /// As [`Retouch::retouch`].
+    fn retouch_own(&self, k: u64, picture: Picture) -> Result<Picture, Faults> {
+        Ok(self.retouch(k, &picture)?.unwrap_or(picture))
+    }
 }
 
 /// The frames of a plate as they are laid into it, decoded one after the other.

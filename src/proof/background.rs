@@ -47,7 +47,7 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
     let inside =
         |moving: &&Moving| inner.overlap(moving.range).is_some_and(|run| run.count().0 > 1);
     let in_plate: Vec<Moving> = plate.moving.iter().filter(inside).copied().collect();
-    for moving in worst_of_each(&patched.moving) {
+    for moving in worst_of_each(&patched.moving, case.question.used) {
         let sways = is_of_leaves(case, moving);
         let crosses = matches!(moving.kind, Kind::Crossing { .. });
         let more = if sways { GUSTS } else { FRESHENS };
@@ -55,7 +55,7 @@ pub(super) fn judge(case: &Case<'_>, proof: &mut Proof) -> std::io::Result<()> {
         let place = if alike { Where::Alike } else { Where::Take };
         proof.reasons.push(reason(case, moving, place));
     }
-    for moving in worst_of_each(&in_plate) {
+    for moving in worst_of_each(&in_plate, case.question.used) {
         proof.reasons.push(reason(case, moving, Where::Plate));
     }
     Ok(())
@@ -82,12 +82,15 @@ fn is_of_leaves(case: &Case<'_>, moving: &Moving) -> bool {
     sways.meets_rectangle(at(left)..at(right), at(top)..at(bottom))
 }
 
-/// One fault for each kind and stretch of frames: its strongest tile.
-fn worst_of_each(moving: &[Moving]) -> Vec<&Moving> {
+/// One fault for each kind and stretch of frames: its strongest tile. What lies in the handles
+/// alone is told apart: it never hides a weaker fault of the frames the cut shows.
+fn worst_of_each(moving: &[Moving], used: FrameRange) -> Vec<&Moving> {
+    let shows = |moving: &Moving| moving.range.overlap(used).is_some();
     let mut kept: Vec<&Moving> = Vec::new();
     for one in moving {
         let same = kept.iter_mut().find(|known| {
             std::mem::discriminant(&known.kind) == std::mem::discriminant(&one.kind)
+                && shows(known) == shows(one)
                 && known.range.grown(6, 6).overlap(one.range).is_some()
         });
         match same {
@@ -140,5 +143,26 @@ fn severity(steps: Steps, run: &Run, used: FrameRange, place: Where) -> Severity
     match place {
         Where::Take => steps.of_run(run, used).min(grade),
         Where::Plate | Where::Alike => grade.min(Severity::Attention),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_strongest_in_the_handles_hides_nothing_of_the_shot() {
+        let passes = |from: i64, codes: f64| Moving {
+            range: FrameRange::new(from, from + 2),
+            place: (0, 0, 16, 16),
+            kind: Kind::Crossing { codes },
+            z: codes,
+        };
+        let moving = [passes(10, 20.0), passes(14, 9.0), passes(17, 30.0)];
+        let told = |used: FrameRange| -> Vec<f64> {
+            worst_of_each(&moving, used).iter().map(|one| one.z).collect()
+        };
+        assert_eq!(told(FrameRange::new(0, 99)), [30.0]);
+        assert_eq!(told(FrameRange::new(14, 16)), [30.0, 9.0]);
     }
 }

@@ -12,6 +12,7 @@
 mod alike;
 mod background;
 mod camera;
+mod drawn;
 mod focus;
 mod kept;
 mod light;

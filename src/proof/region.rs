@@ -1,21 +1,16 @@
-//! The patch region of a use: between boom and actors over all patched frames.
+//! The patch region of a use: between boom and actors over the patched frames.
 
 use super::Question;
+use super::drawn::{Drawn, drawn};
 use super::outline::one_outline;
 use crate::error::Faults;
 use crate::findings::DividerSummary;
-use crate::measure::divider::{
-    ActorTally, Crossing, Division, Entered, Standing, crossings, divide, divide_seen,
-};
+use crate::measure::divider::{Crossing, Division, Entered, crossings};
 use crate::measure::ruler::Ruler;
 use crate::measure::schedule::Gauge;
 use crate::measure::{Mask, Motion, Plane};
 use crate::settings::Settings;
 use crate::time::{Frame, FrameRange};
-
-/// How far round the boom it is counted in how many frames a pixel was an actor's, in source
-/// pixels: specks farther away bend no divider.
-const COUNTED_PX: f64 = 256.0;
 
 /// The patch region, and who comes near it.
 #[derive(Debug, Clone)]
@@ -27,6 +22,10 @@ pub struct PatchRegion {
     along: Division,
     /// Patched frames in which an actor comes into the patch or its feather, file frames.
     pub crossings: Vec<Crossing>,
+    /// Handle frames in which some of the boom lies outside the region, file frames.
+    pub boom_left: Vec<FrameRange>,
+    /// Whether the boom was seen in what the cut shows, and not in the handles alone.
+    pub boom_in_used: bool,
     /// Frames of the plate in which nothing but background is in the patch, file frames.
     pub plate: Vec<FrameRange>,
     /// Of the masks.
@@ -36,8 +35,9 @@ pub struct PatchRegion {
     work: usize,
 }
 
-/// Lays the divider for one plate over the patched frames; `None` if no boom was seen in
-/// them.
+/// Lays the divider for one plate over the patched frames, file frames; `None` if no boom was
+/// seen in them. What the patched frames outside `used` rule out is not ruled out: the divider
+/// is then laid over `used` alone.
 ///
 /// # Errors
 ///
@@ -45,54 +45,37 @@ pub struct PatchRegion {
 pub fn patch_region(
     gauge: &Gauge,
     patched: &[FrameRange],
+    used: FrameRange,
     settings: &Settings,
 ) -> Result<Option<PatchRegion>, Faults> {
-    let (width, height) = gauge.masks.size();
-    let (mut boom, mut core) = (Mask::new(width, height), Mask::new(width, height));
-    let frames = || patched.iter().flat_map(|run| run.start.0..run.end.0);
-    for frame in frames() {
-        let Some(masks) = gauge.masks_of(Frame(frame))? else { continue };
-        boom.add(&masks.boom);
-        core.add(&masks.core);
-    }
-    let scale = gauge.mask_scale as f64;
-    let mut actors = ActorTally::near(&boom, (COUNTED_PX / scale) as usize);
-    for frame in frames() {
-        let Some(masks) = gauge.masks_of(Frame(frame))? else { continue };
-        actors.add(&masks.actors);
-    }
-    if let Some(walked) = &gauge.walked {
-        actors.add(walked);
-    }
-    let divided = divide_seen(&boom, &core, &actors, &gauge.excluded, scale, &settings.divider);
-    let Some(division) = divided.filter(|division| division.standing != Standing::NoBoom) else {
-        return Ok(None);
-    };
+    let Some(drawn) = drawn(gauge, patched, used, &settings.divider)? else { return Ok(None) };
+    let Drawn { division, boom_left, boom_in_used } = drawn;
     let mut failed = None;
-    let kept = frames().filter_map(|frame| match gauge.masks_of(Frame(frame)) {
+    let frames = patched.iter().flat_map(|run| run.start.0..run.end.0);
+    let kept = frames.filter_map(|frame| match gauge.masks_of(Frame(frame)) {
         Ok(masks) => masks.map(|masks| (frame, masks.actors)),
         Err(why) => {
             failed = Some(why);
             None
         }
     });
-    let crossings = crossings(&division, settings.divider.feather_px, kept);
+    let crossings =
+        crossings(&division, settings.divider.feather_px, &[used.start, used.end], kept);
     if let Some(why) = failed {
         return Err(why);
     }
-    let along = if division.region.is_empty() {
-        let nobody = Mask::new(width, height);
-        let alone = divide(&boom, &core, &nobody, &gauge.excluded, scale, &settings.divider);
-        alone.unwrap_or_else(|| division.clone())
-    } else {
-        division.clone()
+    let along = match division.region.is_empty() {
+        true => division.without_actors().unwrap_or_else(|| division.clone()),
+        false => division.clone(),
     };
     let mut region = PatchRegion {
         division,
         along,
         crossings,
+        boom_left,
+        boom_in_used,
         plate: Vec::new(),
-        size: (width, height),
+        size: gauge.masks.size(),
         scale: gauge.mask_scale,
         mid: gauge.scales.mid,
         work: gauge.scales.work,

@@ -167,7 +167,8 @@ fn against(
         .iter()
         .flat_map(|run| run.without(shot.left_out))
         .collect();
-    let region = patch_region(gauge, &patched, shot.settings)?;
+    let used = shot.clocks.file_range(shot.used).unwrap_or(shot.used);
+    let region = patch_region(gauge, &patched, used, shot.settings)?;
     let plates = match &region {
         Some(region) => region.plate.clone(),
         None => gauge.plate.without(&looked.boom),
@@ -180,7 +181,6 @@ fn against(
     }
     let mut proof = Proof::default();
     if let Some(region) = &region {
-        let used = shot.clocks.file_range(shot.used).unwrap_or(shot.used);
         let question = Question {
             used,
             patched: &patched,
@@ -228,6 +228,11 @@ fn hold(judgement: &mut Judgement, settings: &Settings) {
 /// in which an actor comes near, however many frames it takes.
 fn divider_reasons(region: &PatchRegion, shot: &Shot<'_>, used: FrameRange) -> Vec<Reason> {
     let mut reasons = divider::reasons(&region.division, &[]);
+    if !region.boom_in_used {
+        let softer =
+            |reason: &mut Reason| reason.severity = reason.severity.min(Severity::Attention);
+        reasons.iter_mut().for_each(softer);
+    }
     for entered in [Entered::Inside, Entered::Skirt, Entered::Feather] {
         let of_kind = |crossing: &&Crossing| crossing.entered == entered;
         let (inside, outside): (Vec<&Crossing>, Vec<&Crossing>) = region
@@ -235,9 +240,10 @@ fn divider_reasons(region: &PatchRegion, shot: &Shot<'_>, used: FrameRange) -> V
             .iter()
             .filter(of_kind)
             .partition(|crossing| crossing.frames.overlap(used).is_some());
-        reasons.extend(crossed(&inside, shot, entered == Entered::Inside));
-        reasons.extend(crossed(&outside, shot, false));
+        reasons.extend(crossed(&inside, shot));
+        reasons.extend(crossed_in_handles(&outside, shot));
     }
+    reasons.extend(boom_left(region, shot));
     if region.division.meets_excluded {
         let text = "A burn-in or matte lies in the patch: it would be patched with the picture.";
         reasons.push(Reason::new(Code::BurnInInPatch, Severity::Attention, text));
@@ -246,26 +252,67 @@ fn divider_reasons(region: &PatchRegion, shot: &Shot<'_>, used: FrameRange) -> V
 }
 
 /// Says in which frames an actor comes how far.
-fn crossed(crossings: &[&Crossing], shot: &Shot<'_>, stops: bool) -> Option<Reason> {
-    let deepest = crossings.iter().max_by(|a, b| a.px.total_cmp(&b.px))?;
+fn crossed(crossings: &[&Crossing], shot: &Shot<'_>) -> Option<Reason> {
+    let deepest = deepest(crossings)?;
     let frames: u64 = crossings.iter().map(|crossing| crossing.frames.count().0).sum();
-    let what = match deepest.entered {
-        Entered::Inside => "An actor comes into the patch",
-        Entered::Skirt => "An actor touches the boom's soft shadow",
-        Entered::Feather => "An actor comes into the feather of the patch",
-    };
     let at = shot.clocks.from_file(deepest.frames);
     let text = format!(
-        "{what} in {frames} {}, most from {}.",
+        "{} in {frames} {}, most from {}.",
+        comes(deepest.entered),
         if frames == 1 { "frame" } else { "frames" },
         shot.clocks.label(at.start)
     );
-    let (code, severity) = match (deepest.entered, stops) {
-        (Entered::Inside, true) => (Code::NoDivider, Severity::Stop),
-        (Entered::Inside, false) => (Code::NoDivider, Severity::Attention),
+    let (code, severity) = match deepest.entered {
+        Entered::Inside => (Code::NoDivider, Severity::Stop),
         _ => (Code::DividerCrossed, Severity::Attention),
     };
     Some(Reason::new(code, severity, text).over(at).measured(deepest.px, "px", Some(0.0)))
+}
+
+/// The same for the handles: every frame is named, for the patch holds in the others.
+fn crossed_in_handles(crossings: &[&Crossing], shot: &Shot<'_>) -> Option<Reason> {
+    let deepest = deepest(crossings)?;
+    let runs: Vec<FrameRange> = crossings.iter().map(|crossing| crossing.frames).collect();
+    let text = format!("{} in the handles, {}.", comes(deepest.entered), named(&runs, shot.clocks));
+    let code = match deepest.entered {
+        Entered::Inside => Code::NoDivider,
+        _ => Code::DividerCrossed,
+    };
+    let reason = Reason::new(code, Severity::Attention, text);
+    let at = shot.clocks.from_file(deepest.frames);
+    Some(reason.over(at).measured(deepest.px, "px", Some(0.0)))
+}
+
+/// Says in which handle frames some of the boom is left, the divider being that of the frames
+/// the cut shows.
+fn boom_left(region: &PatchRegion, shot: &Shot<'_>) -> Option<Reason> {
+    let first = region.boom_left.first()?;
+    let frames: u64 = region.boom_left.iter().map(|run| run.count().0).sum();
+    let text = format!(
+        "Some of the boom lies outside the patch in the handles, {}.",
+        named(&region.boom_left, shot.clocks)
+    );
+    let reason = Reason::new(Code::BoomInHandles, Severity::Attention, text);
+    let at = shot.clocks.from_file(*first);
+    Some(reason.over(at).measured(frames as f64, "frames", Some(0.0)))
+}
+
+fn deepest<'a>(crossings: &[&'a Crossing]) -> Option<&'a Crossing> {
+    crossings.iter().copied().max_by(|a, b| a.px.total_cmp(&b.px))
+}
+
+fn comes(entered: Entered) -> &'static str {
+    match entered {
+        Entered::Inside => "An actor comes into the patch",
+        Entered::Skirt => "An actor touches the boom's soft shadow",
+        Entered::Feather => "An actor comes into the feather of the patch",
+    }
+}
+
+/// Names runs of file frames by their labels.
+fn named(runs: &[FrameRange], clocks: &Clocks) -> String {
+    let names = runs.iter().map(|run| between(clocks, clocks.from_file(*run)));
+    names.collect::<Vec<_>>().join(", ")
 }
 
 /// A plate that does not show the boom where it was seen or noted proves nothing.

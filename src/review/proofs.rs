@@ -266,7 +266,7 @@ pub(super) fn weighed(
             info.width,
         )),
         corrections: weighed.corrections.iter().map(|one| (one.name, one.residual)).collect(),
-        setting: setting(looked, &weighed, need, clocks)?,
+        setting: setting(looked, &weighed, (used, need), clocks)?,
         divider: weighed.region.as_ref().map(|region| region.summary()),
         reposition: None,
         division: weighed.region.as_ref().map(|region| Rc::new(region.division.clone())),
@@ -321,12 +321,12 @@ fn too_visible(choice: &Choice) -> Option<Reason> {
 fn setting(
     looked: &Looked,
     weighed: &Weighed,
-    need: FrameRange,
+    (used, need): (FrameRange, FrameRange),
     clocks: &Clocks,
 ) -> Result<Option<Setting>, Faults> {
     let gauge = weighed.gauge.and_then(|at| looked.gauges.get(at));
-    let (Some(gauge), Some(region), Some(need)) = (gauge, &weighed.region, clocks.file_range(need))
-    else {
+    let ranges = clocks.file_range(used).zip(clocks.file_range(need));
+    let (Some(gauge), Some(region), Some((used, need))) = (gauge, &weighed.region, ranges) else {
         return Ok(None);
     };
     if weighed.corrections.is_empty() {
@@ -334,7 +334,7 @@ fn setting(
     }
     let patched = weighed.judgement.patched.iter();
     let patched: Vec<FrameRange> = patched.filter_map(|run| clocks.file_range(*run)).collect();
-    Setting::of(gauge, &region.division, &patched, &[gauge.plate, need])
+    Setting::of(gauge, &region.division, (&patched, used), &[gauge.plate, need])
 }
 
 /// Of the reasons found before any picture those that no picture can change: the judgement

@@ -134,6 +134,8 @@ pub struct Shot<'a> {
 /// A little show round one take.
 pub struct Show {
     pub folder: tempfile::TempDir,
+    /// Handle frames each side.
+    handles: u32,
 }
 
 impl Show {
@@ -158,7 +160,12 @@ impl Show {
         std::fs::write(at("cut.otio"), cut_json("real take", &[clip])).expect("a cut");
         let log = format!("clip,plates,boom\nA001C001,{},{}\n", shot.plates, shot.boom);
         std::fs::write(at("log.csv"), log).expect("a log");
-        Show { folder }
+        Show { folder, handles: 0 }
+    }
+
+    /// Asks for handles; without it there are none.
+    pub fn with_handles(self, handles: u32) -> Show {
+        Show { handles, ..self }
     }
 
     /// Where the take goes.
@@ -191,7 +198,8 @@ impl Show {
     fn run(&self, command: &str, more: &[&str]) -> std::process::Output {
         Command::new(env!("CARGO_BIN_EXE_platesmith"))
             .current_dir(self.folder.path())
-            .args([command, "cut.otio", "--log", "log.csv", "--media", "media", "--handles", "0"])
+            .args([command, "cut.otio", "--log", "log.csv", "--media", "media"])
+            .args(["--handles", &self.handles.to_string()])
             .args(more)
             .output()
             .expect("it runs")

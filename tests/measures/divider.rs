@@ -67,7 +67,7 @@ fn a_slanted_boom_beside_an_actor_has_a_slanted_divider_and_a_touched_shadow_is_
         dx.min(dy) > 0.25 * dx.max(dy) && dx.hypot(dy) > 30.0
     });
     assert!(slanted, "{:?}", found.region);
-    let met = crossings(&found, 24.0, frames.iter().map(|(at, mask)| (*at, mask)));
+    let met = crossings(&found, 24.0, &[], frames.iter().map(|(at, mask)| (*at, mask)));
     assert!(met.iter().any(|crossing| crossing.entered == Entered::Skirt), "{met:?}");
     assert!(met.iter().all(|crossing| crossing.entered != Entered::Inside), "{met:?}");
     let said = reasons(&found, &met);
@@ -92,7 +92,7 @@ fn one_frame_that_touches_the_shadow_is_named_and_the_others_are_clear() {
     // The truth beside the clip says so too: motion inside the union of boom and shadow in
     // frame 132 alone, none inside the boom.
     assert_eq!(all.standing, Standing::SkirtTouched);
-    let met = crossings(&all, 24.0, frames.iter().map(|(at, mask)| (*at, mask)));
+    let met = crossings(&all, 24.0, &[], frames.iter().map(|(at, mask)| (*at, mask)));
     let skirts: Vec<_> =
         met.iter().map(|c| (c.frames.start.0, c.frames.end.0, c.entered)).collect();
     assert_eq!(skirts, [(132, 133, Entered::Skirt)]);
@@ -128,7 +128,7 @@ fn an_actor_who_comes_in_is_found_where_and_when() {
     // The divider is 24 px below the boom's last centres, at 73.5; its feather ends at 85.5.
     let at = |top: usize| Mask::from_fn(400, 200, |x, y| y >= top && (140..170).contains(&x));
     let heads = [100, 90, 84, 82, 70, 60, 84, 120].map(at);
-    let met = crossings(&found, 24.0, (10..).zip(&heads));
+    let met = crossings(&found, 24.0, &[], (10..).zip(&heads));
     let told: Vec<_> = met.iter().map(|c| (c.frames.start.0, c.frames.end.0, c.entered)).collect();
     let (feather, inside) = (Entered::Feather, Entered::Inside);
     assert_eq!(told, [(12, 14, feather), (14, 16, inside), (16, 17, feather)]);

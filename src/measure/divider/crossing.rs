@@ -6,7 +6,7 @@ use super::window::Window;
 use super::{Division, Region, Standing, specks};
 use crate::measure::Mask;
 use crate::reason::{Code, Reason, Severity};
-use crate::time::FrameRange;
+use crate::time::{Frame, FrameRange};
 use serde::Serialize;
 use std::borrow::Borrow;
 
@@ -52,10 +52,12 @@ struct Ground {
 ///
 /// Where the divider itself leaves less room than the feather, that room is the feather:
 /// an actor the region was laid around does not touch it. A speck is no actor unless it
-/// stays for more than [`super::DividerLimits::speck_frames`] frames.
+/// stays for more than [`super::DividerLimits::speck_frames`] frames. A run is parted at the
+/// frames of `parted`, so that what lies before one is told apart from what lies after it.
 pub fn crossings<M: Borrow<Mask>>(
     division: &Division,
     feather_px: f64,
+    parted: &[Frame],
     frames: impl IntoIterator<Item = (i64, M)>,
 ) -> Vec<Crossing> {
     let ground = Ground::of(division, feather_px);
@@ -78,15 +80,20 @@ pub fn crossings<M: Borrow<Mask>>(
             small.iter().for_each(|(x, y)| met.clear(*x, *y));
         }
         if let Some(crossing) = ground.met(&met, frame, division.scale) {
-            add(&mut found, crossing);
+            add(&mut found, crossing, parted);
         }
     }
     found
 }
 
-fn add(found: &mut Vec<Crossing>, next: Crossing) {
+fn add(found: &mut Vec<Crossing>, next: Crossing, parted: &[Frame]) {
+    let goes_on = |last: &Crossing| {
+        last.entered == next.entered
+            && last.frames.end == next.frames.start
+            && !parted.contains(&next.frames.start)
+    };
     match found.last_mut() {
-        Some(last) if last.entered == next.entered && last.frames.end == next.frames.start => {
+        Some(last) if goes_on(last) => {
             last.frames.end = next.frames.end;
             last.px = last.px.max(next.px);
             last.cells = last.cells.max(next.cells);

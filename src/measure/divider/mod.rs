@@ -330,6 +330,14 @@ impl Division {
         }
     }
 
+    /// Returns the division there would be with nobody near the boom.
+    pub fn without_actors(&self) -> Option<Division> {
+        let (width, height) = self.mask_size();
+        let none = Mask::new(width, height);
+        let Sets { boom, core, .. } = &self.sets;
+        divide(boom, core, &none, &none, self.scale, &self.limits)
+    }
+
     /// Returns the width of the feather it was laid for, in source pixels.
     pub fn feather_px(&self) -> f64 {
         self.limits.feather_px
