@@ -317,7 +317,8 @@ fn searched(
         disagreements,
         held: Held::All,
     };
-    if let (Some(best), true) = (asked.best, asked.every > 1 && plates.len() > 1) {
+    let tried = plates.len() > 1 && is_worth_trying(&patched, asked.every);
+    if let Some(best) = asked.best.filter(|_| tried) {
         let every = tried_every(&patched).max(asked.every);
         let area = Some(area.clone());
         looked.gauges = gauged(asked, &plates, &patched, area, (&mut kept, every), tell)?;
@@ -347,10 +348,19 @@ fn searched(
     Ok(looked)
 }
 
-/// Every how many frames of these plates are tried on.
+/// Tells whether plates are tried on a few of these frames first: where one has to be held
+/// against no more than twice as many anyway, trying costs more than it saves.
+fn is_worth_trying(frames: &[FrameRange], every: u32) -> bool {
+    every > 1 && counted(frames) / u64::from(every) >= 2 * TRIED
+}
+
+fn counted(frames: &[FrameRange]) -> u64 {
+    frames.iter().map(|run| run.count().0).sum()
+}
+
+/// Every how many of these frames plates are tried on.
 fn tried_every(frames: &[FrameRange]) -> u32 {
-    let count: u64 = frames.iter().map(|run| run.count().0).sum();
-    (count / TRIED).clamp(u64::from(TRIED_EVERY), FARTHEST_TRIED) as u32
+    (counted(frames) / TRIED).clamp(u64::from(TRIED_EVERY), FARTHEST_TRIED) as u32
 }
 
 /// Of frames that matter those a patch would lie on: the others need no plate.
@@ -475,4 +485,22 @@ fn lock_offs(gauges: &[Gauge], frames: &[FrameRange]) -> Option<Vec<FrameRange>>
         }
     }
     Some(runs)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn plates_of_long_takes_alone_are_tried_first() {
+        let take = |frames: i64| {
+            [FrameRange::new(0, frames / 3), FrameRange::new(900, 900 + frames - frames / 3)]
+        };
+        assert!(!is_worth_trying(&take(2880), 1) && !is_worth_trying(&take(96), 2));
+        assert!(is_worth_trying(&take(480), 2) && is_worth_trying(&take(2880), 3));
+        assert_eq!(
+            [96, 480, 1800, 2880, 9000].map(|frames| tried_every(&take(frames))),
+            [12, 12, 15, 24, 24]
+        );
+    }
 }
