@@ -1,8 +1,9 @@
 //! Plates and boom spans that nobody logged.
 
 use super::blobs::{CLEAN, Window};
+use super::confirming::confirming;
 use super::hypothesis::{Hypothesis, likeness, merged, ranked};
-use super::limits::FinderLimits;
+use super::limits::{FinderLimits, LONG};
 use super::reference::{Compared, Reference, ReferenceSum, Steps};
 use super::restless;
 use super::small_take::SmallTake;
@@ -129,16 +130,8 @@ const WORKERS: usize = 2;
 /// Frames that are read ahead together.
 const BATCH: usize = 16;
 
-/// Frames from which a take is long: a few references are tried before the others. Ours: of
-/// shorter ones all are tried in a second or two.
-const LONG: usize = 600;
-
 /// References that are tried first of a long take. Ours: those of most takes agree.
 const FEW: usize = 6;
-
-/// Runs of a frame without the boom are tried in up to three windows each. Ours: both ends and the
-/// middle, for a boom that comes or goes within one.
-const OF_A_RUN: usize = 3;
 
 /// Puts `count` references that are evenly spread before the others; returns how many.
 fn spread_first<T>(references: &mut [T], count: usize) -> usize {
@@ -525,34 +518,6 @@ impl Search<'_> {
     }
 }
 
-/// Returns windows of the runs that are long enough for a plate, each with the number of its
-/// run: several of each run where these are no more than are tried of a take of so many frames.
-fn confirming(
-    runs: &[Range<usize>],
-    frames: usize,
-    limits: &FinderLimits,
-) -> (Vec<usize>, Vec<Range<usize>>) {
-    let plates = || runs.iter().enumerate().filter(|(_, run)| run.len() >= limits.plate_frames);
-    let most = if frames > LONG { limits.long_confirmations } else { limits.confirmations };
-    let of_a_run = (most / plates().count().max(1)).clamp(1, OF_A_RUN);
-    let (mut owners, mut windows) = (Vec::new(), Vec::new());
-    for (at, run) in plates() {
-        let length = limits.window_frames.1.min(run.len());
-        let (first, last) = (run.start, run.end - length);
-        let mut starts = match of_a_run {
-            1 => vec![(first + last) / 2],
-            2 => vec![first, last],
-            _ => vec![first, (first + last) / 2, last],
-        };
-        starts.dedup();
-        if windows.len() + starts.len() <= limits.confirmations {
-            owners.extend(starts.iter().map(|_| at));
-            windows.extend(starts.iter().map(|start| *start..start + length));
-        }
-    }
-    (owners, windows)
-}
-
 /// Returns the runs of frames of a range for which `holds` is true.
 fn parts(range: Range<usize>, holds: impl Fn(usize) -> bool) -> Vec<Range<usize>> {
     let mut parts: Vec<Range<usize>> = Vec::new();
@@ -602,23 +567,5 @@ mod tests {
         all.sort_unstable();
         assert_eq!(all, (0..16).collect::<Vec<_>>());
         assert_eq!(spread_first(&mut [1, 2, 3], 6), 0);
-    }
-
-    #[test]
-    fn every_run_is_tried_and_of_few_both_ends() {
-        let limits = FinderLimits::default();
-        let tried = |count: usize, frames: usize| {
-            let runs: Vec<Range<usize>> = (0..count).map(|at| at * 50..at * 50 + 30).collect();
-            let (owners, windows) = confirming(&runs, frames, &limits);
-            let inside = |(owner, window): (&usize, &Range<usize>)| {
-                runs[*owner].start <= window.start && window.end <= runs[*owner].end
-            };
-            assert!(owners.iter().zip(&windows).all(inside), "{windows:?}");
-            (0..count).map(|at| owners.iter().filter(|owner| **owner == at).count()).collect()
-        };
-        let all: Vec<Vec<usize>> = vec![tried(2, 500), tried(8, 500), tried(10, 500)];
-        assert_eq!(all, [vec![3; 2], vec![3; 8], vec![2; 10]]);
-        let long: Vec<Vec<usize>> = vec![tried(2, 3000), tried(4, 3000), tried(20, 3000)];
-        assert_eq!(long, [vec![3; 2], vec![2; 4], vec![1; 20]]);
     }
 }

@@ -3,6 +3,10 @@
 use super::reference::Steps;
 use crate::settings::BoomLimits;
 
+/// Frames from which a take is long: a few references are tried before the others. Ours: of
+/// shorter ones all are tried in a second or two.
+pub(super) const LONG: usize = 600;
+
 /// Limits of the search for plates and booms. Pixels are those of the small plane. All are
 /// ours unless a source is named; no published values were found.
 #[derive(Debug, Clone, PartialEq)]

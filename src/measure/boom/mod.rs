@@ -26,6 +26,7 @@ mod reference;
 mod track;
 mod restless;
 mod sway;
+mod confirming;
 mod find;
 mod foreground;
 mod outlines;
