@@ -48,6 +48,18 @@ fn a_plate_takes_on_light_that_drifts_tilts_and_turns_colour_and_is_the_same_mad
 }
 
 #[test]
+fn a_soft_shadow_that_goes_through_the_patch_is_in_the_plate_too() {
+    let shot = Painted { light: Light::CloudAndShadow, ..Painted::default() };
+    let Some(show) = Show::made(shot) else { return };
+    let found = show.turnover();
+    assert_eq!(found["corrections"], serde_json::json!(["match-light"]), "{found:#}");
+    let (rms, mean) = off_by(&show, 0);
+    let grain = show.shot.grain_after_light(0);
+    // Gain and plane alone leave the shadow: .6 codes rms of it, 1.07 times the grain.
+    assert!(rms <= 1.02 * grain && mean.abs() < 0.15, "{rms:.3} rms, {grain:.3}, mean {mean:.3}");
+}
+
+#[test]
 fn a_step_of_light_is_followed_in_the_frame_it_comes_in() {
     let shot = Painted { light: Light::Step, ..Painted::default() };
     let Some(show) = Show::made(shot) else { return };

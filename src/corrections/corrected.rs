@@ -6,8 +6,9 @@ use super::course::{Course, MOST_BRIDGED};
 use super::fit::{Model, median};
 use super::follow::{Averaging, Motions, left_over, moved};
 use super::light::{Light, Role, black_of};
-use super::reader::{Lit, PlateBlocks};
+use super::reader::{Lit, PlateBlocks, Seen};
 use super::reference::{PlateFrame, Reference};
+use super::rest::{Line, Rest};
 use super::ring::Ring;
 use super::setting::Setting;
 use super::spline::Spline;
@@ -59,6 +60,7 @@ pub struct Corrected {
     model: Model,
     errors: Option<[f64; Model::ALL.len()]>,
     lights: BTreeMap<i64, Light>,
+    rests: BTreeMap<i64, Rest>,
     match_light: bool,
     followed: Option<Followed>,
 }
@@ -104,6 +106,7 @@ impl Corrected {
             lights: BTreeMap::new(),
             left: BTreeMap::new(),
             errors: Errors::default(),
+            seen: BTreeMap::new(),
             tell,
         };
         for frame in &frames {
@@ -139,7 +142,13 @@ impl Corrected {
             return Ok(Err(Refused { why, code: Code::LightChanged, frames }));
         }
         let wanted = (span.start.0..span.end.0).chain(need.start.0..wish.need.end.0);
-        let lights = wanted.filter_map(|frame| Some((frame, course.light(frame)?))).collect();
+        let lights: BTreeMap<i64, Light> =
+            wanted.filter_map(|frame| Some((frame, course.light(frame)?))).collect();
+        let seen = std::mem::take(&mut lit.seen);
+        let rests = match wish.match_light {
+            true => rests(&lights, &seen, &course, (&reference, &ring)),
+            false => BTreeMap::new(),
+        };
         Ok(Ok(Corrected {
             map: wish.map.clone(),
             first: wish.need.start.0,
@@ -148,6 +157,7 @@ impl Corrected {
             model,
             errors: errors.means(),
             lights,
+            rests,
             match_light: wish.match_light,
             followed,
         }))
@@ -172,7 +182,7 @@ impl Corrected {
         Some(light.gain_and_lift(main, super::ring::Place::default()))
     }
 
-    fn relit(&self, picture: &Picture, own: &Light, wanted: &Light) -> Option<Picture> {
+    fn relit(&self, picture: &Picture, own: Lighting<'_>, wanted: Lighting<'_>) -> Option<Picture> {
         let mut edited = picture.retouched()?;
         let count = components(picture).min(self.roles.len());
         let mut rows = Rows::default();
@@ -184,11 +194,20 @@ impl Corrected {
                 rows.read(picture, component, y, (width, shift), with_luma)?;
                 let pixel = |at: usize, shift: u32| (at as f64 + 0.5) * f64::from(1_u32 << shift);
                 let down = pixel(y, shift.1);
+                let line = |lighting: Lighting<'_>| {
+                    let (_, rows_down) = Rest::place(&self.ring, 0.0, down);
+                    lighting.rest.map(|rest| rest.line(component, rows_down))
+                };
+                let (own_line, wanted_line) = (line(own), line(wanted));
                 for x in 0..width {
                     let place = self.ring.place(pixel(x, shift.0), down);
                     let luma = rows.luma.get(x).map_or(0.0, |luma| f64::from(*luma)) * scale;
                     let code = f64::from(rows.own[x]) * scale;
-                    let lit = self.code(component, (luma, code), place, (own, wanted));
+                    let (across, _) = Rest::place(&self.ring, pixel(x, shift.0), down);
+                    let rest = |line: &Option<Line>| line.as_ref().map_or(0.0, |l| l.at(across));
+                    let seen = (luma, code - rest(&own_line));
+                    let lit = self.code(component, seen, place, (own.light, wanted.light))
+                        + rest(&wanted_line);
                     rows.own[x] = (lit / scale) as f32;
                 }
                 if !edited.put(component, y, 0, &rows.own) {
@@ -261,16 +280,46 @@ impl Retouch for Corrected {
             }
             None => None,
         };
-        let (Some(own), Some(wanted), true) = (own, self.lights.get(&under), self.match_light)
-        else {
+        let lit = |frame| {
+            Some(Lighting { light: self.lights.get(&frame)?, rest: self.rests.get(&frame) })
+        };
+        let (Some(own), Some(wanted), true) = (lit(shown), lit(under), self.match_light) else {
             return Ok(moved);
         };
-        if own.parts == wanted.parts {
+        if own.light.parts == wanted.light.parts && own.rest == wanted.rest {
             return Ok(moved);
         }
         let laid = moved.as_ref().unwrap_or(picture);
         self.relit(laid, own, wanted).map(Some).ok_or_else(stuck)
     }
+}
+
+/// All that is known of the light of a frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Lighting<'a> {
+    light: &'a Light,
+    rest: Option<&'a Rest>,
+}
+
+/// What the lights leave over, averaged over frames that share a light as lights are.
+fn rests(
+    lights: &BTreeMap<i64, Light>,
+    seen: &BTreeMap<i64, Seen>,
+    course: &Course,
+    (reference, ring): (&Reference, &Ring),
+) -> BTreeMap<i64, Rest> {
+    let one = |(frame, light): (&i64, &Light)| {
+        let (means, open) = seen.get(frame)?;
+        Some((*frame, Rest::of((means, open), light, reference, ring)))
+    };
+    let single: BTreeMap<i64, Rest> = lights.iter().filter_map(one).collect();
+    let averaged = |frame: &i64| {
+        let near = course.near(*frame);
+        let near: Vec<(&Rest, f64)> =
+            near.iter().filter_map(|(at, weight)| Some((single.get(at)?, *weight))).collect();
+        Some((*frame, Rest::blended(&near)?))
+    };
+    lights.keys().filter_map(averaged).collect()
 }
 
 /// One row of a component, and the luma beside it.

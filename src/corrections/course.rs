@@ -59,29 +59,34 @@ impl Course {
         patched.iter().flat_map(untold).find(|gap| gap.count().0 > MOST_BRIDGED)
     }
 
-    /// Returns the light of a frame: its own with its neighbours' as far as noise parts them,
-    /// or that between the nearest frames that are told. `None` if none is.
+    /// Returns the light of a frame; `None` if none near it is told.
     pub(super) fn light(&self, frame: i64) -> Option<Light> {
-        let Some(own) = self.told.get(&frame) else { return self.between(frame) };
-        let near = frame.saturating_sub(REACH_FRAMES)..=frame.saturating_add(REACH_FRAMES);
-        let weighed: Vec<(&Light, f64)> = self
-            .told
-            .range(near)
-            .map(|(at, light)| (light, self.kinship(own, light, (at - frame) as f64)))
-            .filter(|(_, weight)| *weight > 0.0)
-            .collect();
-        Light::blended(&weighed)
+        let near = self.near(frame);
+        let weighed = near.iter().filter_map(|(at, weight)| Some((self.told.get(at)?, *weight)));
+        Light::blended(&weighed.collect::<Vec<_>>())
     }
 
-    fn between(&self, frame: i64) -> Option<Light> {
+    /// Returns the frames that tell of a frame, each with how far it counts: itself and its
+    /// neighbours as far as noise parts them, or the nearest before and after it that are told.
+    pub(super) fn near(&self, frame: i64) -> Vec<(i64, f64)> {
+        let Some(own) = self.told.get(&frame) else { return self.beside(frame) };
+        let near = frame.saturating_sub(REACH_FRAMES)..=frame.saturating_add(REACH_FRAMES);
+        self.told
+            .range(near)
+            .map(|(at, light)| (*at, self.kinship(own, light, (at - frame) as f64)))
+            .filter(|(_, weight)| *weight > 0.0)
+            .collect()
+    }
+
+    fn beside(&self, frame: i64) -> Vec<(i64, f64)> {
         let before = self.told.range(..frame).next_back();
         let after = self.told.range(frame..).next();
         match (before, after) {
-            (Some((first, before)), Some((last, after))) => {
+            (Some((first, _)), Some((last, _))) => {
                 let part = (frame - first) as f64 / (last - first) as f64;
-                Light::blended(&[(before, 1.0 - part), (after, part)])
+                vec![(*first, 1.0 - part), (*last, part)]
             }
-            (one, other) => one.or(other).map(|(_, light)| light.clone()),
+            (one, other) => one.or(other).map(|(at, _)| (*at, 1.0)).into_iter().collect(),
         }
     }
 

@@ -5,6 +5,7 @@
 //!   Gauge, Division -> Setting    what was seen round the patch, as small as it can be kept
 //!   plate frames    -> Reference  mean and noise of blocks round the patch
 //!   every frame     -> Light      how its codes follow from the mean, in a model for all
+//!   frame, Light    -> Rest       what that leaves over, as a smooth sheet
 //!   plate frame k   -> Corrected  light of need frame k in place of its own
 //! ```
 //!
@@ -20,6 +21,7 @@ mod follow;
 mod light;
 mod reader;
 mod reference;
+mod rest;
 mod ring;
 mod setting;
 mod spline;

@@ -1,6 +1,6 @@
 //! Reads frames of plate and need, and keeps the means of their blocks or their lights.
 
-use super::blocks::means;
+use super::blocks::{Means, means};
 use super::choice::Errors;
 use super::fit::{Model, median};
 use super::light::{Light, Role};
@@ -48,6 +48,9 @@ impl FrameReader for PlateBlocks<'_> {
 /// The light of one frame in every model.
 pub(super) type Lights = [Option<Light>; Model::ALL.len()];
 
+/// The means of all components of a frame, and which blocks show background alone.
+pub(super) type Seen = (Vec<Means>, Vec<bool>);
+
 /// Finds the light of frames.
 pub(super) struct Lit<'a> {
     pub setting: &'a Setting,
@@ -58,11 +61,13 @@ pub(super) struct Lit<'a> {
     /// What of the ring each frame leaves over, in standard deviations of the plate.
     pub left: BTreeMap<i64, f64>,
     pub errors: Errors,
+    /// The blocks of each frame, and which of them are open.
+    pub seen: BTreeMap<i64, Seen>,
     pub tell: &'a mut dyn FnMut(u64),
 }
 
 impl Lit<'_> {
-    pub(super) fn note(&mut self, frame: i64, frame_means: &[super::blocks::Means], open: &[bool]) {
+    pub(super) fn note(&mut self, frame: i64, frame_means: &[Means], open: &[bool]) {
         let light = |model| Light::of(frame_means, self.reference, open, model);
         let lights = Model::ALL.map(light);
         if let Some(light) = &lights[AS_PLATE] {
@@ -71,6 +76,7 @@ impl Lit<'_> {
             self.left.insert(frame, median(&mut round.map(off).collect::<Vec<f64>>()));
         }
         self.lights.insert(frame, lights);
+        self.seen.insert(frame, (frame_means.to_vec(), open.to_vec()));
     }
 }
 

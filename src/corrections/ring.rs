@@ -104,6 +104,25 @@ impl Ring {
         self.blocks.push(Block { x, y, place, inside, cells });
     }
 
+    /// Returns columns and rows of a grid over all blocks, its cells `across` blocks a side.
+    pub(super) fn grid(&self, across: usize) -> (usize, usize) {
+        let side = self.side * across;
+        let along = |low: usize, high: usize| high.saturating_sub(low).div_ceil(side).max(1);
+        (along(self.area.left, self.area.right), along(self.area.top, self.area.bottom))
+    }
+
+    /// Returns the cell of such a grid that holds a block, counted row by row.
+    pub(super) fn cell(&self, block: &Block, across: usize, columns: usize) -> usize {
+        let (x, y) = self.on_grid(block.x, block.y, across);
+        y as usize * columns + x as usize
+    }
+
+    /// Returns where on such a grid a point in source pixels lies, in cells.
+    pub(super) fn on_grid(&self, x: f64, y: f64, across: usize) -> (f64, f64) {
+        let side = (self.side * across) as f64;
+        ((x - self.area.left as f64) / side, (y - self.area.top as f64) / side)
+    }
+
     fn exact_place(&self, x: f64, y: f64) -> Place {
         Place { u: (x - self.middle[0]) / self.half[0], v: (y - self.middle[1]) / self.half[1] }
     }

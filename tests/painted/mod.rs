@@ -21,6 +21,10 @@ pub const BOOM: (i64, i64) = (44, 92);
 const USED: (i64, i64) = (46, 90);
 const BOX: (f64, f64, f64) = (150.0, 182.0, 84.0);
 
+/// How dark a shadow is that goes through the patch: two codes of the wall, too little to be
+/// taken for somebody.
+const SHADOW: f64 = 0.022;
+
 /// What the light does.
 #[derive(Clone, Copy, PartialEq)]
 pub enum Light {
@@ -28,6 +32,8 @@ pub enum Light {
     Steady,
     /// A cloud: it falls by 9 %, to one side more, and gets bluer; black is lifted a little.
     Cloud,
+    /// The same, and somebody's soft shadow that goes through the patch.
+    CloudAndShadow,
     /// A lamp goes out between two frames.
     Step,
 }
@@ -74,16 +80,27 @@ impl Painted {
     }
 
     /// Red, green and blue of the light at a place.
-    fn lit(&self, frame: i64, x: f64) -> [f64; 3] {
+    fn lit(&self, frame: i64, (x, y): (f64, f64)) -> [f64; 3] {
         match self.light {
             Light::Steady => [1.0; 3],
             Light::Step => [if frame < self.step() { 1.0 } else { 0.93 }; 3],
-            Light::Cloud => {
+            Light::Cloud | Light::CloudAndShadow => {
                 let t = ((frame - 20) as f64 / 50.0).clamp(0.0, 1.0);
                 let fall = t * (0.09 + 0.05 * (x / WIDTH as f64 - 0.35));
-                [1.0 - 1.15 * fall, 1.0 - fall, 1.0 - 0.8 * fall]
+                let dark = self.shadow(frame, (x, y));
+                [1.15, 1.0, 0.8].map(|part| (1.0 - part * fall) * (1.0 - dark))
             }
         }
+    }
+
+    /// The part of the light a shadow takes that goes through the patch.
+    fn shadow(&self, frame: i64, (x, y): (f64, f64)) -> f64 {
+        if self.light != Light::CloudAndShadow {
+            return 0.0;
+        }
+        let middle = 60.0 + 4.0 * (frame - BOOM.0) as f64;
+        let far = ((x - middle) / 45.0).powi(2) + ((y - 50.0) / 60.0).powi(2);
+        SHADOW * (-0.5 * far).exp()
     }
 
     /// Red, green and blue of the set, 0 to 1, coded by a power.
@@ -110,8 +127,13 @@ impl Painted {
     fn codes(&self, frame: i64, x: f64, y: f64) -> [f64; 3] {
         let (dx, dy) = self.shift(frame);
         let set = Painted::set(x - dx, y - dy);
-        let lit = self.lit(frame, x);
-        let lift = if self.light == Light::Cloud { 0.01 * (1.0 - lit[1]) / 0.09 } else { 0.0 };
+        let lit = self.lit(frame, (x, y));
+        let clouded = matches!(self.light, Light::Cloud | Light::CloudAndShadow);
+        let lift = if clouded {
+            0.01 * (1.0 - lit[1] / (1.0 - self.shadow(frame, (x, y)))) / 0.09
+        } else {
+            0.0
+        };
         let [r, g, b] = [0, 1, 2].map(|at: usize| set[at] * lit[at] + lift);
         let luma = 0.2126 * r + 0.7152 * g + 0.0722 * b;
         [
