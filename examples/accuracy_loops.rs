@@ -1,8 +1,9 @@
 //! Loops and grain on painted leaves whose truth is known at every moment: one line a figure,
 //! with what is to be reached.
 //!
-//! `cargo run --release --example accuracy_loops` takes about a minute and needs the ffmpeg
-//! program, which writes the painted takes.
+//! `cargo run --release --example accuracy_loops` takes some minutes and needs the ffmpeg
+//! program, which writes the painted takes. With a number, the turns of so many painted shots of
+//! each sway alone (4 without).
 
 use platesmith::grain::GrainModel;
 use platesmith::loops::{Area, Choice, Course, Eased, Held, Watch, choose};
@@ -196,11 +197,11 @@ fn line(what: &str, figure: String, reach: &str) {
     println!("{what:<58} {figure:>24}   reach {reach}");
 }
 
-fn turns(folder: &Path) {
+fn turns(folder: &Path, shots: u64) {
     for sway in [1.5, 5.0] {
         let (mut plain, mut best, mut eased) = (vec![], vec![], vec![]);
         let (mut auto, mut told) = (vec![], vec![]);
-        for seed in 0..4 {
+        for seed in 0..shots {
             let leaves = Leaves::new(seed, sway);
             let name = format!("s{seed}_{sway}.mkv");
             let media = take(folder, &name, grainy(&leaves, PLATE, GRAIN, seed));
@@ -336,7 +337,10 @@ fn grain(folder: &Path) {
 
 fn main() {
     let folder = tempfile::tempdir().expect("a folder");
-    grain(folder.path());
-    between(folder.path());
-    turns(folder.path());
+    let shots = std::env::args().nth(1).map(|count| count.parse().expect("a number of shots"));
+    if shots.is_none() {
+        grain(folder.path());
+        between(folder.path());
+    }
+    turns(folder.path(), shots.unwrap_or(4));
 }

@@ -63,12 +63,12 @@ pub fn choose(
         Points { shows: Turned::of(visible, turning).shows(points, length), ..points }
     };
     let best = |turning| best(&Turned::of(visible, turning), last, length, least);
-    // The shortest window that surely does not show; else what shows least.
+    // The shortest window that surely does not show, or as little as any.
     let eased = || {
         let tried = WINDOWS.map(|window| (best(Turning::Eased(window)), window));
-        let fits = |most| tried.iter().find(move |(points, _)| points.shows <= most);
-        let least = || tried.iter().min_by(|a, b| a.0.shows.total_cmp(&b.0.shows));
-        fits(SURE).or_else(least).copied().unwrap_or(tried[0])
+        let least = tried.iter().map(|(points, _)| points.shows).fold(f64::INFINITY, f64::min);
+        let most = SURE.max(least * ALIKE);
+        tried.into_iter().find(|(points, _)| points.shows <= most).unwrap_or(tried[0])
     };
     let mut window = None;
     let mut slow = || {

@@ -11,8 +11,8 @@ use crate::settings::Turns;
 use crate::time::FrameRange;
 use std::cell::RefCell;
 
-/// Frames over which the course may be smoothed, by weights after Hann that add up to 1: the
-/// shortest that does not show. Ours: on painted leaves 37 frames did for most turns that 25
+/// Frames over which the course may be smoothed, by weights that add up to 1: the shortest that
+/// does not show. Ours: on painted leaves 37 frames did for most turns that 25
 /// did not do for.
 pub const WINDOWS: [usize; 5] = [13, 19, 25, 31, 37];
 
@@ -21,7 +21,7 @@ const WHOLE: f64 = 1e-9;
 
 /// Where in the source each plate frame lies once its turns are eased.
 ///
-/// The map goes from frame to frame; its Hann-weighted mean over a window of plate frames is
+/// The map goes from frame to frame; its weighted mean over a window of plate frames is
 /// the course. Where the map runs straight the mean is the frame itself, so only the frames
 /// about a turn lie between frames. Before its first frame the map is carried on straight,
 /// after its last one as the loop would go on.
@@ -102,9 +102,20 @@ impl Course {
     }
 }
 
+/// The weight of a frame so far off the middle of a window: flat over its middle half, with a
+/// quarter on either side falling off as a cosine (Tukey 1967; Harris 1978, from memory).
+///
+/// Where the map turns, the course slows down and gathers speed by twice the weight a frame: a
+/// flat one spreads that evenly, and shows least of any window of its length.
 fn weight(off: i64, window: usize) -> f64 {
-    let turn = std::f64::consts::TAU * off as f64 / (window + 1) as f64;
-    (1.0 + turn.cos()) / (window + 1) as f64
+    let part = off.unsigned_abs() as f64 / ((window + 1) / 2) as f64;
+    let shape = match part {
+        ..0.5 => 1.0,
+        ..1.0 => 0.5 - 0.5 * (std::f64::consts::TAU * part).cos(),
+        _ => 0.0,
+    };
+    // The cosines of the flanks add up to nothing over their frames.
+    shape * 4.0 / (3.0 * (window + 1) as f64)
 }
 
 /// Renders the eased frames of a plate.

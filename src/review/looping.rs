@@ -125,7 +125,7 @@ impl<'a> Renewed<'a> {
     pub fn recipe(&self, finding: &UseFinding, division: Option<&Division>) -> String {
         let kind = match self {
             Renewed::Held(_) => "held/1",
-            Renewed::Eased(_) => "eased/1",
+            Renewed::Eased(_) => "eased/2",
         };
         let plate = finding.plate.as_ref().map(|plate| plate.range_in_take);
         let region = division.map(|division| &division.region);
