@@ -97,9 +97,7 @@ fn a_plate_follows_weave_and_creep_and_keeps_its_grain() {
     let (noise, _) = off_by(&show, 0);
     let grain = show.shot.grain_after_light(0);
     let line = format!("off {rms:.4} px rms, {most:.4} at most; {noise:.3} rms, grain {grain:.3}");
-    // Two frames of forty are worse than the .08 px that are wanted; docs/limits.md says so.
-    // .08 px at most is wanted and is not reached: .1 only keeps it from growing.
-    assert!(rms <= 0.03 && most <= 0.1, "{line}");
+    assert!(rms <= 0.03 && most <= 0.08, "{line}");
     // Squared error 1.05 of what the grain of one frame makes, and no less grain than .97.
     assert!(noise <= 1.025 * grain && noise >= 0.97 * grain, "{line}");
 }
@@ -116,5 +114,5 @@ fn light_and_movement_are_corrected_together() {
     let (noise, mean) = off_by(&show, 0);
     let grain = show.shot.grain_after_light(0);
     let line = format!("off {rms:.4} px, {most:.4}; {noise:.3} rms, mean {mean:.3}, {grain:.3}");
-    assert!(rms <= 0.03 && most <= 0.1 && mean.abs() < 0.1 && noise <= 1.03 * grain, "{line}");
+    assert!(rms <= 0.03 && most <= 0.08 && mean.abs() < 0.1 && noise <= 1.03 * grain, "{line}");
 }

@@ -276,7 +276,7 @@ impl Retouch for Corrected {
                     Some(light) => light.line(component, &self.roles, self.ring.place(x, y))[0],
                     None => 1.0,
                 };
-                Some(moved(picture, &followed.means, at, &gain).ok_or_else(stuck)?)
+                Some(moved((picture, under), &followed.means, at, &gain).ok_or_else(stuck)?)
             }
             None => None,
         };

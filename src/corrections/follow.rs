@@ -13,6 +13,7 @@ use super::fit::median;
 use super::setting::Setting;
 use super::spline::Spline;
 use crate::error::Faults;
+use crate::grain::Seed;
 use crate::measure::Motion;
 use crate::measure::lockoff::FrameMotion;
 use crate::media::{FrameReader, Picture};
@@ -237,14 +238,20 @@ fn plane(picture: &Picture, component: usize) -> Option<(usize, usize, Vec<f32>)
 }
 
 /// Returns a plate frame as it would lie in the take; `own` and `wanted` are where the two lie
-/// against the mean, `gain` is the light of the plate frame against the mean's at a pixel.
+/// against the mean, `gain` is the light of the plate frame against the mean's at a pixel,
+/// `frame` is the take's.
+///
+/// What changes is often less than half a code, and the frame it is added to has whole ones:
+/// rounded off, the frame would stay where it was. So codes are rounded up as often as they are
+/// nearer to the next.
 pub(super) fn moved(
-    picture: &Picture,
+    (picture, frame): (&Picture, i64),
     means: &[Spline],
     (own, wanted): (&Motion, &Motion),
     gain: &dyn Fn(usize, f64, f64) -> f64,
 ) -> Option<Picture> {
     let mut edited = picture.retouched()?;
+    let seed = (!picture.is_float()).then(|| Seed::of("follow-motion"));
     for (component, mean) in means.iter().enumerate().take(components(picture)) {
         let (width, height, data) = plane(picture, component)?;
         let grid = Grid::of(picture, component);
@@ -269,7 +276,10 @@ pub(super) fn moved(
                 let change = under(x, y, wanted) - under(from_x, from_y, own);
                 let light =
                     gain(component, (x as f64 + 0.5) * grid.by.0, (y as f64 + 0.5) * grid.by.1);
-                data[from_y * width + from_x] + light as f32 * change
+                let even = seed.map_or(0.0, |seed| {
+                    seed.even(frame as u64, component as u64, x as i64, y as i64)
+                });
+                data[from_y * width + from_x] + light as f32 * change + even
             }));
             if !edited.put(component, y, 0, &row) {
                 return None;

@@ -28,7 +28,7 @@ use curve::Curve;
 use kernel::Kernel;
 pub use level::Check;
 pub use tiles::Tiles;
-use white::Seed;
+pub(crate) use white::Seed;
 
 /// Most frames of a plate its grain is measured on. Ours: a standard deviation is then known
 /// to a hundredth from a dozen tiles.

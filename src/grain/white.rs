@@ -2,7 +2,7 @@
 
 /// From what a stream of numbers starts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Seed(u64);
+pub(crate) struct Seed(u64);
 
 impl Seed {
     /// Makes a seed of a text (FNV-1a, 64 bits).
@@ -17,14 +17,31 @@ impl Seed {
     /// ones. Sums of whole numbers are the same on every machine, logarithms are not.
     #[inline]
     pub fn white(self, frame: u64, component: u64, x: i64, y: i64) -> f32 {
-        let place = (y as u64) << 32 ^ (x as u64 & 0xffff_ffff);
-        let stream = mixed(self.0 ^ mixed(frame.wrapping_mul(8).wrapping_add(component)));
-        let one = mixed(stream ^ place);
+        let one = self.word(frame, component, x, y);
         let two = mixed(one ^ 0x9e37_79b9_7f4a_7c15);
         let sum = quarters(one) + quarters(two);
         (sum as f32 - 4.0 * 65_535.0) * SCALE
     }
+
+    /// Returns an even number between -1/2 and 1/2, neither of them reached. Added to a code
+    /// before it is rounded it makes the mean of many codes right where each code must be
+    /// whole: parts of a code that were added to whole ones would be rounded off.
+    #[inline]
+    pub fn even(self, frame: u64, component: u64, x: i64, y: i64) -> f32 {
+        let word = self.word(frame, component, x, y) >> 48;
+        (word as f32 - 32_767.5) * EVEN
+    }
+
+    #[inline]
+    fn word(self, frame: u64, component: u64, x: i64, y: i64) -> u64 {
+        let place = (y as u64) << 32 ^ (x as u64 & 0xffff_ffff);
+        let stream = mixed(self.0 ^ mixed(frame.wrapping_mul(8).wrapping_add(component)));
+        mixed(stream ^ place)
+    }
 }
+
+/// Even numbers of 16 bits that lie within half a code about 0.
+const EVEN: f32 = 1.0 / 65_536.0;
 
 /// One over the standard deviation of the sum of eight even numbers of 16 bits.
 const SCALE: f32 = 1.870_857e-5;
@@ -71,6 +88,11 @@ mod tests {
         assert!(mean(&|at| one[at] * one[at + 1], count - 1).abs() < 0.032);
         assert!(mean(&|at| one[at] * one[at + 128], count - 128).abs() < 0.032);
         assert_eq!(one, field(7));
+        let even: Vec<f64> =
+            (0..16_384).map(|at| f64::from(seed.even(7, 0, at % 128, at / 128))).collect();
+        // Variance of an even number, and four standard errors of its mean.
+        assert!(mean(&|at| even[at], count).abs() < 0.0091 && even.iter().all(|v| v.abs() < 0.5));
+        assert!((mean(&|at| even[at] * even[at], count) - 1.0 / 12.0).abs() < 0.0024);
         assert_ne!(Seed::of("a take"), Seed::of("another take"));
     }
 }

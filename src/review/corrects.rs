@@ -46,7 +46,7 @@ impl<'a> WhenNeeded<'a> {
         // Where the plate comes from elsewhere, its light is that of this take all the same.
         let take = self.wish.media.behind().map(|_| self.wish.media.take().content_id(false).ok());
         format!(
-            "light/2 {match_light}, motion {follow_motion}, need {need}, setting {setting}, take {take:?}"
+            "light/2 {match_light}, motion/2 {follow_motion}, need {need}, setting {setting}, take {take:?}"
         )
     }
 
