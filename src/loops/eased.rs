@@ -108,7 +108,7 @@ impl Course {
 /// Where the map turns, the course slows down and gathers speed by twice the weight a frame: a
 /// flat one spreads that evenly, and shows least of any window of its length.
 fn weight(off: i64, window: usize) -> f64 {
-    let part = off.unsigned_abs() as f64 / ((window + 1) / 2) as f64;
+    let part = off.unsigned_abs() as f64 / window.div_ceil(2) as f64;
     let shape = match part {
         ..0.5 => 1.0,
         ..1.0 => 0.5 - 0.5 * (std::f64::consts::TAU * part).cos(),
