@@ -232,8 +232,8 @@ pub struct TurningSummary {
     pub at_rest: bool,
     /// Frames over which the course of eased turns is smoothed: plate frame k lies at the
     /// mean, weighed after Tukey (flat over the middle half, cosines on either side), of the
-    /// map's frames k - (window - 1) / 2 to k + (window - 1) / 2. Before its first frame the map is carried on straight, after its
-    /// last as the loop goes on.
+    /// map's frames k - (window - 1) / 2 to k + (window - 1) / 2. Before its first frame the
+    /// map is carried on straight, after its last as the loop goes on.
     pub window: Option<u64>,
 }
 

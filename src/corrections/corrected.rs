@@ -106,7 +106,7 @@ impl Corrected {
             lights: BTreeMap::new(),
             left: BTreeMap::new(),
             errors: Errors::default(),
-            seen: BTreeMap::new(),
+            seen: wish.match_light.then(BTreeMap::new),
             tell,
         };
         for frame in &frames {
@@ -144,11 +144,8 @@ impl Corrected {
         let wanted = (span.start.0..span.end.0).chain(need.start.0..wish.need.end.0);
         let lights: BTreeMap<i64, Light> =
             wanted.filter_map(|frame| Some((frame, course.light(frame)?))).collect();
-        let seen = std::mem::take(&mut lit.seen);
-        let rests = match wish.match_light {
-            true => rests(&lights, &seen, &course, (&reference, &ring)),
-            false => BTreeMap::new(),
-        };
+        let seen = lit.seen.take();
+        let rests = seen.map(|seen| rests(&lights, &seen, &course, (&reference, &ring)));
         Ok(Ok(Corrected {
             map: wish.map.clone(),
             first: wish.need.start.0,
@@ -157,7 +154,7 @@ impl Corrected {
             model,
             errors: errors.means(),
             lights,
-            rests,
+            rests: rests.unwrap_or_default(),
             match_light: wish.match_light,
             followed,
         }))

@@ -61,8 +61,8 @@ pub(super) struct Lit<'a> {
     /// What of the ring each frame leaves over, in standard deviations of the plate.
     pub left: BTreeMap<i64, f64>,
     pub errors: Errors,
-    /// The blocks of each frame, and which of them are open.
-    pub seen: BTreeMap<i64, Seen>,
+    /// The blocks of each frame, and which of them are open, if that is asked.
+    pub seen: Option<BTreeMap<i64, Seen>>,
     pub tell: &'a mut dyn FnMut(u64),
 }
 
@@ -76,7 +76,9 @@ impl Lit<'_> {
             self.left.insert(frame, median(&mut round.map(off).collect::<Vec<f64>>()));
         }
         self.lights.insert(frame, lights);
-        self.seen.insert(frame, (frame_means.to_vec(), open.to_vec()));
+        if let Some(seen) = &mut self.seen {
+            seen.insert(frame, (frame_means.to_vec(), open.to_vec()));
+        }
     }
 }
 

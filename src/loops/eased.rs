@@ -12,8 +12,7 @@ use crate::time::FrameRange;
 use std::cell::RefCell;
 
 /// Frames over which the course may be smoothed, by weights that add up to 1: the shortest that
-/// does not show. Ours: on painted leaves 37 frames did for most turns that 25
-/// did not do for.
+/// does not show. Ours: on painted leaves 37 frames did for most turns that 25 did not do for.
 pub const WINDOWS: [usize; 5] = [13, 19, 25, 31, 37];
 
 /// Positions nearer than this to a whole frame of a straight course are that frame.
@@ -106,7 +105,7 @@ impl Course {
 /// quarter on either side falling off as a cosine (Tukey 1967; Harris 1978, from memory).
 ///
 /// Where the map turns, the course slows down and gathers speed by twice the weight a frame: a
-/// flat one spreads that evenly, and shows least of any window of its length.
+/// flat window spreads that more evenly than one with a peak.
 fn weight(off: i64, window: usize) -> f64 {
     let part = off.unsigned_abs() as f64 / window.div_ceil(2) as f64;
     let shape = match part {
